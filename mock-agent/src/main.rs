@@ -1,0 +1,3 @@
+//! The `mock-agent` program.
+
+fn main() {}

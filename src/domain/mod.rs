@@ -1,0 +1,2 @@
+//! What the readings mean. Pure: no I/O, no SQL, no HTTP, no SNMP, no clock and no randomness; the
+//! present comes in as a value.

@@ -1,0 +1,10 @@
+//! Ullage reads the supplies of networked printers over SNMP into PostgreSQL, works out when each one
+//! runs out or fills up, and says what to order, what to swap, and when.
+//!
+//! Data flows one way, and the modules are listed in that order:
+//! devices → [`poller`] → readings → [`store`] → [`domain`] → [`site`], alerts, [`report`].
+
+pub mod clock;
+pub mod domain;
+pub mod snmp;
+pub mod store;

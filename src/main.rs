@@ -1,0 +1,3 @@
+//! The `ullage` program.
+
+fn main() {}

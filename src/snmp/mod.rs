@@ -1,0 +1,1 @@
+//! Speaks SNMP: bytes, one socket for many devices, and the printer tables as domain values.

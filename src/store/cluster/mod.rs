@@ -1,0 +1,1 @@
+//! A PostgreSQL of our own: found or fetched, set up, started as a child, and stopped again.

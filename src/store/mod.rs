@@ -1,0 +1,3 @@
+//! All SQL, and the PostgreSQL that it runs on.
+
+pub mod cluster;
