@@ -8,3 +8,4 @@ pub mod clock;
 pub mod domain;
 pub mod snmp;
 pub mod store;
+pub mod usecase;

@@ -1,7 +1,12 @@
 //! What the readings mean. Pure: no I/O, no SQL, no HTTP, no SNMP, no clock and no randomness; the
 //! present comes in as a value.
 
+pub mod alert;
 pub mod ids;
+pub mod month;
+pub mod outlook;
+pub mod reading;
 pub mod snapshot;
 pub mod standard;
+pub mod task;
 pub mod units;

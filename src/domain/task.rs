@@ -1,0 +1,45 @@
+//! Dated things for a person to do, each with its reason.
+
+use jiff::civil::Date;
+
+use super::ids::{DeviceId, SlotId};
+
+/// What kind of thing is to be done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum TaskKind {
+    /// Take the old unit out and put a new one in.
+    Swap,
+    /// Go and look.
+    Check,
+    /// Order from the supplier.
+    Order,
+}
+
+impl TaskKind {
+    /// The word for it on a page.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Swap => "Swap",
+            Self::Check => "Check",
+            Self::Order => "Order",
+        }
+    }
+}
+
+/// A dated thing for a person to do.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Task {
+    /// The day by which it should be done.
+    pub due: Date,
+    /// What kind of thing.
+    pub kind: TaskKind,
+    /// What to do, as a headline: "Order 1 waste receptacle for Bobbin".
+    pub what: String,
+    /// Why, in one sentence without its full stop.
+    pub why: String,
+    /// At which device.
+    pub device: DeviceId,
+    /// For which supply, if it is about one.
+    pub slot: Option<SlotId>,
+}

@@ -1,0 +1,179 @@
+//! What the pages show, as plain data: names beside ids, and the domain's own words for the rest.
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+use crate::domain::alert::Alert;
+use crate::domain::ids::DeviceId;
+use crate::domain::month::{Month, MonthReport};
+use crate::domain::outlook::{Outlook, Slot};
+use crate::domain::reading::Capacity;
+use crate::domain::snapshot::{DeviceAlert, Marker, MediaInput};
+use crate::domain::standard::{DetectedErrors, DeviceStatus, PrinterStatus};
+use crate::domain::task::Task;
+use crate::domain::units::Measure;
+
+/// A device as it is known: who it is, where, and how it does.
+#[derive(Debug, Clone)]
+pub struct Device {
+    /// Its identity here.
+    pub id: DeviceId,
+    /// What the print room calls it.
+    pub name: String,
+    /// The address it is polled at, `host:port`.
+    pub address: String,
+    /// The SNMP version it is polled with: `v1`, `v2c` or `v3`.
+    pub snmp: String,
+    /// Where it stands, as it says itself.
+    pub location: Option<String>,
+    /// Whom its ink is charged to.
+    pub cost_centre: Option<String>,
+    /// What kind of machine it says it is.
+    pub model: Option<String>,
+    /// Its serial number, where it gives one.
+    pub serial: Option<String>,
+    /// When it last answered.
+    pub last_answer_at: Option<Timestamp>,
+    /// Since when it has been silent, if the last poll failed; with the reason of the last failure.
+    pub silent: Option<Silence>,
+    /// `hrDeviceStatus` at the last answer.
+    pub device_status: Option<DeviceStatus>,
+    /// `hrPrinterStatus` at the last answer.
+    pub printer_status: Option<PrinterStatus>,
+    /// `hrPrinterDetectedErrorState` at the last answer.
+    pub errors: DetectedErrors,
+    /// When its agent started, as of the last answer.
+    pub up_since: Option<Timestamp>,
+}
+
+/// A device that does not answer.
+#[derive(Debug, Clone)]
+pub struct Silence {
+    /// When it last answered, or was added.
+    pub since: Timestamp,
+    /// Whether that is long enough that its head care is in doubt.
+    pub dark: bool,
+    /// What the last poll met, in a sentence without its full stop.
+    pub fault: String,
+}
+
+/// One supply's outlook with its device's name, and the day by which the next unit is to be ordered.
+#[derive(Debug, Clone)]
+pub struct OutlookLine {
+    /// The device's name.
+    pub device_name: String,
+    /// What is said of the supply.
+    pub outlook: Outlook,
+    /// The day by which to order, where a forecast or an order point gives one; may lie in the past.
+    pub order_by: Option<Date>,
+    /// Days that the supplier takes, as assumed for `order_by`.
+    pub lead_days: u32,
+}
+
+/// The page Today.
+#[derive(Debug, Clone)]
+pub struct TodayView {
+    /// The day in the site's zone.
+    pub today: Date,
+    /// All devices, by name.
+    pub devices: Vec<Device>,
+    /// What is to be done, earliest first.
+    pub tasks: Vec<Task>,
+    /// The supplies that end first, earliest first; at most as many as were asked for.
+    pub earliest: Vec<OutlookLine>,
+    /// How many supplies are watched in all.
+    pub supplies: usize,
+    /// How many alerts of ours are open.
+    pub open_alerts: usize,
+}
+
+/// A line of the page Machines.
+#[derive(Debug, Clone)]
+pub struct MachineLine {
+    /// The device.
+    pub device: Device,
+    /// Its supply that ends first.
+    pub first_to_end: Option<OutlookLine>,
+    /// How many alerts of ours are open at it.
+    pub open_alerts: usize,
+}
+
+/// The course of one supply's level.
+#[derive(Debug, Clone)]
+pub struct Trend {
+    /// Which supply.
+    pub slot: Slot,
+    /// What the amounts are counted in.
+    pub measure: Measure,
+    /// What it can hold, at the end of the span.
+    pub capacity: Capacity,
+    /// When, and what was left (or the room left); a point where it changed, and one at each end.
+    pub points: Vec<(Timestamp, f64)>,
+    /// When a new unit went in.
+    pub swaps: Vec<Timestamp>,
+}
+
+/// An alert of ours with the names it needs to be read.
+#[derive(Debug, Clone)]
+pub struct AlertLine {
+    /// The alert.
+    pub alert: Alert,
+    /// The device's name.
+    pub device_name: String,
+    /// What a person calls the supply.
+    pub slot_label: Option<String>,
+}
+
+/// A row of the device's own alert table, and since when it stands there.
+#[derive(Debug, Clone)]
+pub struct StandingAlert {
+    /// The row.
+    pub alert: DeviceAlert,
+    /// When it was first seen.
+    pub since: Timestamp,
+}
+
+/// The page of one machine.
+#[derive(Debug, Clone)]
+pub struct MachineView {
+    /// The day in the site's zone.
+    pub today: Date,
+    /// The device.
+    pub device: Device,
+    /// Its supplies, in the device's own order.
+    pub lines: Vec<OutlookLine>,
+    /// The span that `trends` cover.
+    pub from: Timestamp,
+    /// The end of that span.
+    pub to: Timestamp,
+    /// The course of each supply, in the same order as `lines`.
+    pub trends: Vec<Trend>,
+    /// The spans within `from..to` in which the device did not answer, for longer than one missed poll.
+    pub gaps: Vec<(Timestamp, Timestamp)>,
+    /// Media loaded, at the last answer.
+    pub media: Vec<MediaInput>,
+    /// Life counts, at the last answer.
+    pub markers: Vec<Marker>,
+    /// What the device itself complains of, at the last answer.
+    pub standing: Vec<StandingAlert>,
+    /// Alerts of ours at this device, open ones first, newest first.
+    pub alerts: Vec<AlertLine>,
+}
+
+/// The page of alerts.
+#[derive(Debug, Clone)]
+pub struct AlertsView {
+    /// Open ones, newest first.
+    pub open: Vec<AlertLine>,
+    /// Cleared ones, newest first.
+    pub cleared: Vec<AlertLine>,
+}
+
+/// The page of a month.
+#[derive(Debug, Clone)]
+pub struct MonthView {
+    /// The report.
+    pub report: MonthReport,
+    /// Months that have anything to report, newest first.
+    pub months: Vec<Month>,
+}
