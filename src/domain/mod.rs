@@ -3,6 +3,8 @@
 
 pub mod alert;
 pub mod ids;
+pub mod install;
+pub mod ledger;
 pub mod month;
 pub mod outlook;
 pub mod reading;

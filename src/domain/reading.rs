@@ -104,6 +104,8 @@ pub struct Level {
     pub capacity: Capacity,
     /// What is left, or the room left.
     pub remaining: Amount,
+    /// The smallest difference that the row's unit can express, in the measure.
+    pub step: f64,
     /// Why the figures are not believed, if they are not.
     pub oddity: Option<Oddity>,
 }
@@ -118,12 +120,12 @@ impl Level {
         let (measure, factor) = match conversion(unit) {
             Some(conversion) => conversion,
             None if max_capacity > 0 => (Measure::Percent, 100.0 / f64::from(max_capacity)),
-            None => (Measure::Percent, f64::NAN),
+            None => return Self::nothing_known(),
         };
-        let scaled = |raw: i32| Some(f64::from(raw) * factor).filter(|amount| amount.is_finite());
+        let scaled = |raw: i32| f64::from(raw) * factor;
         let capacity = match max_capacity {
             -1 => Capacity::Unlimited,
-            1.. => scaled(max_capacity).map_or(Capacity::Unknown, Capacity::Known),
+            1.. => Capacity::Known(scaled(max_capacity)),
             _ if unit == SupplyUnit::Percent => Capacity::Known(100.0),
             _ => Capacity::Unknown,
         };
@@ -131,7 +133,7 @@ impl Level {
         let mut remaining = match level {
             -1 => Amount::Unlimited,
             -3 => Amount::SomeLeft,
-            0.. => scaled(level).map_or(Amount::Unknown, Amount::Measured),
+            0.. => Amount::Measured(scaled(level)),
             _ => Amount::Unknown,
         };
         if let (Capacity::Known(capacity), Amount::Measured(amount)) = (capacity, remaining)
@@ -140,7 +142,18 @@ impl Level {
             oddity = Some(Oddity::LevelAboveCapacity);
             remaining = Amount::Unknown;
         }
-        Self { measure, capacity, remaining, oddity }
+        Self { measure, capacity, remaining, step: factor, oddity }
+    }
+
+    /// A row whose unit has no size and whose capacity is no figure.
+    fn nothing_known() -> Self {
+        Self {
+            measure: Measure::Percent,
+            capacity: Capacity::Unknown,
+            remaining: Amount::Unknown,
+            step: 1.0,
+            oddity: None,
+        }
     }
 
     /// The level of a row.
