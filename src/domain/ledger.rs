@@ -34,6 +34,24 @@ pub struct DayUse {
     pub unseen: f64,
 }
 
+/// How the unit before was last seen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ending {
+    /// The last poll that saw it.
+    pub at: Timestamp,
+    /// What was left in it then, or the room it still had.
+    pub remaining: f64,
+}
+
+impl Ending {
+    /// How an install ended; `None` while it is still in.
+    #[must_use]
+    pub fn of(install: &Install) -> Option<Self> {
+        let last = install.points.last()?;
+        install.to.map(|at| Self { at, remaining: last.remaining })
+    }
+}
+
 /// What one install gave, day by day.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Ledger {
@@ -45,9 +63,9 @@ pub struct Ledger {
     pub days: BTreeMap<Date, DayUse>,
 }
 
-/// The ledger of an install. `before` is the one that it took the place of.
+/// The ledger of an install. `before` is how the unit ended that it took the place of.
 #[must_use]
-pub fn ledger(install: &Install, before: Option<&Install>, zone: &TimeZone) -> Ledger {
+pub fn ledger(install: &Install, before: Option<Ending>, zone: &TimeZone) -> Ledger {
     let fit = non_increasing(&install.points);
     let mut ledger = Ledger {
         start: fit.first().copied().unwrap_or_default(),
@@ -75,9 +93,8 @@ pub fn ledger(install: &Install, before: Option<&Install>, zone: &TimeZone) -> L
 ///
 /// A new unit first seen a little below its capacity is taken to have gone in full. Where the swap fell into
 /// a silence, all of what the old unit still had may have been used or thrown away: a bound, kept apart.
-fn around_swap(ledger: &mut Ledger, before: &Install, install: &Install, first: &Point, zone: &TimeZone) {
-    let Some(old) = before.points.last() else { return };
-    let span = (old.held_until, first.at);
+fn around_swap(ledger: &mut Ledger, old: Ending, install: &Install, first: &Point, zone: &TimeZone) {
+    let span = (old.at, first.at);
     let missing = install.capacity.map_or(0.0, |capacity| capacity - ledger.start);
     let likely_full = install.capacity.is_some_and(|capacity| missing <= 0.1 * capacity);
     if likely_full && missing > 1.5 * install.step {
@@ -86,7 +103,7 @@ fn around_swap(ledger: &mut Ledger, before: &Install, install: &Install, first: 
             day.spread += share;
         });
     }
-    if first.at.duration_since(old.held_until) > SWAP_GAP {
+    if first.at.duration_since(old.at) > SWAP_GAP {
         let unseen = old.remaining.max(0.0) + if likely_full { 0.0 } else { missing.max(0.0) };
         allot(&mut ledger.days, span, unseen, zone, |day, share| day.unseen += share);
     }

@@ -1,7 +1,9 @@
 //! What the readings mean. Pure: no I/O, no SQL, no HTTP, no SNMP, no clock and no randomness; the
 //! present comes in as a value.
 
+pub mod advice;
 pub mod alert;
+pub mod horizon;
 pub mod ids;
 pub mod install;
 pub mod ledger;

@@ -1,11 +1,19 @@
 //! What is said of one supply: what is left, and when it runs out.
 
-use jiff::Timestamp;
-use jiff::civil::Date;
+use std::collections::BTreeMap;
 
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp, ToSpan};
+
+use super::horizon::{FURTHEST_DAYS, LEAST_DAYS, Pace, end_days, pace};
 use super::ids::{DeviceId, SlotId, SupplyIndex};
-use super::reading::{Level, Role};
+use super::install::Install;
+use super::reading::{Amount, Capacity, Level, Reading, Role};
 use super::standard::SupplyKind;
+
+/// A device that has said "unknown" for longer than this is believed over its last figure.
+const UNKNOWN_IS_BELIEVED: SignedDuration = SignedDuration::from_hours(6);
 
 /// The place a supply sits in, with what a person calls it.
 #[derive(Debug, Clone, PartialEq)]
@@ -88,4 +96,196 @@ pub struct Outlook {
     pub daily_use: Option<f64>,
     /// When it runs out or fills up.
     pub forecast: Forecast,
+}
+
+/// The present of a site: the moment, and the zone in which its days begin and end.
+#[derive(Debug, Clone)]
+pub struct Present {
+    /// Now.
+    pub now: Timestamp,
+    /// The site's zone.
+    pub zone: TimeZone,
+}
+
+impl Present {
+    /// Today in the site's zone.
+    #[must_use]
+    pub fn today(&self) -> Date {
+        self.date(self.now)
+    }
+
+    /// The day in the site's zone on which a moment falls.
+    #[must_use]
+    pub fn date(&self, at: Timestamp) -> Date {
+        self.zone.to_datetime(at).date()
+    }
+
+    /// The part of today that still lies ahead, between 0 and 1.
+    fn share_of_today(&self) -> f64 {
+        let midnight = |day: Date| self.zone.to_timestamp(day.at(0, 0, 0, 0)).ok();
+        let today = self.today();
+        match (midnight(today), today.tomorrow().ok().and_then(midnight)) {
+            (Some(begins), Some(ends)) => {
+                let whole = ends.duration_since(begins).as_secs_f64();
+                (ends.duration_since(self.now).as_secs_f64() / whole).clamp(0.0, 1.0)
+            }
+            _ => 1.0,
+        }
+    }
+}
+
+/// The level that is believed of a slot: that of its current install, unless the device has since said that
+/// it cannot tell.
+#[must_use]
+pub fn believed_level(current: Option<&Install>, latest: &Reading, seen_until: Timestamp) -> Level {
+    let Some((install, point)) = current.and_then(|install| Some((install, install.points.last()?))) else {
+        return latest.level;
+    };
+    let unknown_for = seen_until.duration_since(latest.at);
+    match latest.level.remaining {
+        Amount::SomeLeft | Amount::Unlimited => latest.level,
+        Amount::Unknown if unknown_for > UNKNOWN_IS_BELIEVED => latest.level,
+        Amount::Unknown | Amount::Measured(_) => Level {
+            measure: latest.level.measure,
+            capacity: install.capacity.map_or(Capacity::Unknown, Capacity::Known),
+            remaining: Amount::Measured(point.remaining),
+            step: install.step,
+            oddity: None,
+        },
+    }
+}
+
+/// Use per day from the ledger's days, oldest first, from its first day up to the day before `until`; days
+/// without an entry used nothing. With it, the first day.
+#[must_use]
+pub fn daily_series(days: &BTreeMap<Date, f64>, until: Date) -> Option<(Date, Vec<f64>)> {
+    let (&first, _) = days.first_key_value()?;
+    let mut series = Vec::new();
+    let mut day = first;
+    while day < until {
+        series.push(days.get(&day).copied().unwrap_or(0.0));
+        day = day.tomorrow().ok()?;
+    }
+    Some((first, series))
+}
+
+/// What the past of a supply says about its future.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Prospect {
+    /// Mean use per day, where the history is long enough.
+    pub daily_use: Option<f64>,
+    /// When it runs out or fills up.
+    pub forecast: Forecast,
+    /// For a receptacle: the day on which it reaches its order point at even odds; today once it has.
+    pub order_point: Option<Date>,
+}
+
+/// Forecasts a supply at `level` from its daily use; `order_fill` is the fill at which a receptacle's
+/// successor is ordered. `seen_until` is the device's last answer: later days tell nothing about use.
+#[must_use]
+pub fn prospect(
+    role: Role,
+    level: &Level,
+    days: &BTreeMap<Date, f64>,
+    seen_until: Timestamp,
+    present: &Present,
+    order_fill: f64,
+) -> Prospect {
+    let not_yet =
+        |reason: String| Prospect { daily_use: None, forecast: Forecast::NotYet(reason), order_point: None };
+    let until = present.date(seen_until).min(present.today());
+    let series = daily_series(days, until);
+    let finished = series.as_ref().map_or(0, |(_, series)| series.len());
+    let pace = series.and_then(|(first, series)| {
+        pace(&series, usize::from(first.weekday().to_monday_zero_offset().unsigned_abs()))
+    });
+    let Some(pace) = pace else {
+        return not_yet(format!("{finished} of the {LEAST_DAYS} days of history it needs are in"));
+    };
+    let remaining = match level.remaining {
+        Amount::Measured(remaining) => remaining,
+        Amount::SomeLeft => return not_yet("the device says only that some is left".to_owned()),
+        Amount::Unknown => return not_yet("the device does not say how much is left".to_owned()),
+        Amount::Unlimited => return not_yet("the device sets it no limit".to_owned()),
+    };
+    let horizon = dates(&pace, remaining, level.step, present);
+    let order_point = match (role, level.capacity) {
+        (Role::Filled, Capacity::Known(capacity)) => {
+            let room = remaining - (1.0 - order_fill) * capacity;
+            if room <= 1e-9 * capacity {
+                Some(present.today())
+            } else {
+                dates(&pace, room, level.step, present).map(|horizon| horizon.middle)
+            }
+        }
+        _ => None,
+    };
+    let forecast = match horizon {
+        Some(horizon) => Forecast::Known(horizon),
+        None => Forecast::NotYet("it is used so little that no end is in sight".to_owned()),
+    };
+    Prospect { daily_use: Some(pace.rate), forecast, order_point }
+}
+
+/// The spread of days on which `remaining` is gone; `None` if even odds lie past the furthest day.
+fn dates(pace: &Pace, remaining: f64, step: f64, present: &Present) -> Option<Horizon> {
+    let today = present.today();
+    let weekday = usize::from(today.weekday().to_monday_zero_offset().unsigned_abs());
+    let days = end_days(pace, remaining, step, weekday, present.share_of_today());
+    if days[1] >= FURTHEST_DAYS as f64 {
+        return None;
+    }
+    let date = |days: f64| today.checked_add((days.floor() as i64).days()).ok();
+    Some(Horizon { early: date(days[0])?, middle: date(days[1])?, late: date(days[2])? })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::standard::SupplyUnit;
+
+    fn present(now: &str) -> Present {
+        Present { now: now.parse().unwrap(), zone: TimeZone::get("Europe/Lisbon").unwrap() }
+    }
+
+    fn steady(ml: f64, until: Date, count: i64) -> BTreeMap<Date, f64> {
+        (1..=count).map(|back| (until.checked_sub(back.days()).unwrap(), ml)).collect()
+    }
+
+    #[test]
+    fn a_steady_use_of_ten_a_day_ends_three_hundred_in_about_a_month() {
+        let present = present("2026-03-02T00:00:00Z");
+        let days = steady(10.0, present.today(), 90);
+        let level = Level::from_raw(SupplyUnit::TenthsOfMilliliters, 7750, 3000);
+        let prospect = prospect(Role::Consumed, &level, &days, present.now, &present, 0.7);
+        let horizon = prospect.forecast.horizon().unwrap();
+        assert!((prospect.daily_use.unwrap() - 10.0).abs() < 0.5);
+        let middle = horizon.middle.since(present.today()).unwrap().get_days()
+            + 31 * horizon.middle.since(present.today()).unwrap().get_months();
+        assert!((28..=33).contains(&middle), "{horizon:?}");
+        assert!(horizon.early < horizon.middle && horizon.middle < horizon.late);
+    }
+
+    #[test]
+    fn a_receptacle_past_its_order_point_is_ordered_today() {
+        let present = present("2026-03-02T12:00:00Z");
+        let days = steady(5.0, present.today(), 40);
+        let at = |level| Level::from_raw(SupplyUnit::TenthsOfMilliliters, 15000, level);
+        let order_point = |level| {
+            prospect(Role::Filled, &at(level), &days, present.now, &present, 0.7).order_point.unwrap()
+        };
+        assert_eq!(order_point(4200), present.today());
+        assert_eq!(order_point(4500), present.today());
+        assert!(order_point(5500) > present.today());
+    }
+
+    #[test]
+    fn without_history_there_is_a_reason_and_no_date() {
+        let present = present("2026-03-02T12:00:00Z");
+        let level = Level::from_raw(SupplyUnit::TenthsOfMilliliters, 7750, 3000);
+        let days = steady(5.0, present.today(), 4);
+        let prospect = prospect(Role::Consumed, &level, &days, present.now, &present, 0.7);
+        let Forecast::NotYet(reason) = prospect.forecast else { panic!("a date out of nothing") };
+        assert_eq!(reason, "4 of the 10 days of history it needs are in");
+    }
 }
