@@ -9,6 +9,7 @@ pub mod install;
 pub mod ledger;
 pub mod month;
 pub mod outlook;
+pub mod poll;
 pub mod reading;
 pub mod snapshot;
 pub mod standard;
