@@ -1,6 +1,7 @@
 //! The month's totals, as they go to the person who pays for the ink.
 
 use jiff::civil::Date;
+use jiff::{SignedDuration, Timestamp};
 
 use super::ids::{DeviceId, SlotId};
 use super::reading::Role;
@@ -178,6 +179,44 @@ pub struct SupplyTotal {
     pub left_in_swapped: f64,
 }
 
+/// The spans within `from..to` that no run of answered polls covers, earliest first. `answered` is sorted;
+/// silences no longer than `patience` are the usual wait between polls and not gaps.
+#[must_use]
+pub fn gaps(
+    answered: &[(Timestamp, Timestamp)],
+    from: Timestamp,
+    to: Timestamp,
+    patience: SignedDuration,
+) -> Vec<(Timestamp, Timestamp)> {
+    let mut gaps = Vec::new();
+    let mut covered_to = from;
+    let end = std::iter::once((to, to));
+    for (begins, ends) in answered.iter().copied().filter(|span| span.1 >= from && span.0 <= to).chain(end) {
+        if begins.duration_since(covered_to) > patience {
+            gaps.push((covered_to, begins));
+        }
+        covered_to = covered_to.max(ends.min(to));
+    }
+    gaps
+}
+
+/// The share of `from..to` that lies outside its [`gaps`]; 0 for an empty span.
+#[must_use]
+pub fn coverage(
+    answered: &[(Timestamp, Timestamp)],
+    from: Timestamp,
+    to: Timestamp,
+    patience: SignedDuration,
+) -> f64 {
+    let whole = to.duration_since(from).as_secs_f64();
+    if whole <= 0.0 {
+        return 0.0;
+    }
+    let silent: f64 =
+        gaps(answered, from, to, patience).iter().map(|(a, b)| b.duration_since(*a).as_secs_f64()).sum();
+    (1.0 - silent / whole).clamp(0.0, 1.0)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -192,5 +231,20 @@ mod tests {
         for wrong in ["2026-13", "2026-1", "26-01", "October", "", "2026-10-01", "+026-10"] {
             assert!(wrong.parse::<Month>().is_err(), "{wrong}");
         }
+    }
+
+    #[test]
+    fn coverage_is_what_the_gaps_leave() {
+        let at = |hours: i64| Timestamp::from_second(hours * 3600).unwrap();
+        let patience = SignedDuration::from_mins(30);
+        let answered = [(at(1), at(4)), (at(4), at(5)), (at(8), at(9))];
+        assert_eq!(
+            gaps(&answered, at(0), at(10), patience),
+            [(at(0), at(1)), (at(5), at(8)), (at(9), at(10))]
+        );
+        assert!((coverage(&answered, at(0), at(10), patience) - 0.5).abs() < 1e-12);
+        assert_eq!(gaps(&answered, at(2), at(5), patience), []);
+        assert_eq!(coverage(&[], at(3), at(3), patience), 0.0);
+        assert_eq!(coverage(&[], at(3), at(5), patience), 0.0);
     }
 }

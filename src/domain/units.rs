@@ -39,6 +39,24 @@ pub enum Measure {
 }
 
 impl Measure {
+    /// Every unit.
+    pub const ALL: [Self; 8] = [
+        Self::Millilitres,
+        Self::Grams,
+        Self::Metres,
+        Self::Percent,
+        Self::Impressions,
+        Self::Sheets,
+        Self::Hours,
+        Self::Items,
+    ];
+
+    /// From the word by which it is stored and exchanged.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|measure| measure.word() == word)
+    }
+
     /// The word or symbol that stands behind a number: `ml`, `g`, `%`.
     #[must_use]
     pub fn symbol(self) -> &'static str {

@@ -1,3 +1,111 @@
-//! All SQL, and the PostgreSQL that it runs on.
+//! All SQL, and the PostgreSQL that it runs on. Rows go in and come out as domain values.
 
+pub mod alerts;
 pub mod cluster;
+pub mod credentials;
+pub mod devices;
+pub mod history;
+pub mod months;
+pub mod outlooks;
+pub mod polls;
+
+use sqlx::migrate::Migrator;
+use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
+use sqlx::{PgPool, Postgres, Transaction};
+
+/// The schema's history, in the program itself.
+pub static MIGRATOR: Migrator = sqlx::migrate!();
+
+/// What went wrong between the program and its store.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// PostgreSQL refused a statement, or could not be reached.
+    #[error("the store refused or could not be reached: {0}")]
+    Sql(#[from] sqlx::Error),
+    /// The schema could not be brought up to date.
+    #[error("the store's schema could not be brought up to date: {0}")]
+    Migrate(#[from] sqlx::migrate::MigrateError),
+    /// A name or an address is taken.
+    #[error("{0}")]
+    Taken(String),
+    /// A row says something that the program cannot have written.
+    #[error("the store holds a {what} that this program does not know: '{value}'")]
+    Unknown {
+        /// What kind of value.
+        what: &'static str,
+        /// The value.
+        value: String,
+    },
+}
+
+/// The result of a store call.
+pub type Result<T> = std::result::Result<T, StoreError>;
+
+/// The store: a pool of connections to one PostgreSQL database.
+#[derive(Debug, Clone)]
+pub struct Store {
+    pool: PgPool,
+}
+
+/// One transaction of the store.
+pub type Work = Transaction<'static, Postgres>;
+
+impl Store {
+    /// Connects, and brings the schema up to date.
+    ///
+    /// # Errors
+    /// If PostgreSQL cannot be reached or a migration fails.
+    pub async fn open(options: PgConnectOptions, connections: u32) -> Result<Self> {
+        let store = Self::connect(options, connections).await?;
+        MIGRATOR.run(&store.pool).await?;
+        Ok(store)
+    }
+
+    /// Connects and changes nothing.
+    ///
+    /// # Errors
+    /// If PostgreSQL cannot be reached.
+    pub async fn connect(options: PgConnectOptions, connections: u32) -> Result<Self> {
+        let options = options.application_name("ullage");
+        let pool = PgPoolOptions::new()
+            .max_connections(connections)
+            .acquire_timeout(std::time::Duration::from_secs(10))
+            .connect_with(options)
+            .await?;
+        Ok(Self { pool })
+    }
+
+    /// The pool, for tests that ask in their own words.
+    #[must_use]
+    pub fn pool(&self) -> &PgPool {
+        &self.pool
+    }
+
+    /// The server's version, as it gives it.
+    ///
+    /// # Errors
+    /// If PostgreSQL cannot be reached.
+    pub async fn server_version(&self) -> Result<String> {
+        Ok(sqlx::query_scalar!(r#"select current_setting('server_version') as "version!""#)
+            .fetch_one(&self.pool)
+            .await?)
+    }
+
+    /// Begins a transaction.
+    ///
+    /// # Errors
+    /// If PostgreSQL cannot be reached.
+    pub async fn begin(&self) -> Result<Work> {
+        Ok(self.pool.begin().await?)
+    }
+
+    /// Closes every connection.
+    pub async fn close(&self) {
+        self.pool.close().await;
+    }
+}
+
+/// Whether an error is the breach of a named constraint.
+fn breaches(error: &sqlx::Error, constraint: &str) -> bool {
+    error.as_database_error().and_then(|error| error.constraint()) == Some(constraint)
+}

@@ -1,4 +1,9 @@
 //! What the program can do: load, let the domain compute, save. Only this layer feeds stored data to the
 //! domain; the site, the command line and the jobs call it.
 
+pub mod ingest;
+pub mod month;
+pub mod pages;
 pub mod view;
+
+mod digest;

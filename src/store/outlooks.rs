@@ -1,0 +1,173 @@
+//! What is said of each supply, as it was last worked out.
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff_sqlx::ToSqlx;
+
+use super::history::{measure, slot};
+use super::{Result, Store, Work};
+use crate::domain::ids::DeviceId;
+use crate::domain::outlook::{Forecast, Horizon, Outlook};
+use crate::domain::reading::{Amount, Capacity, Level};
+
+/// An outlook with what belongs beside it.
+#[derive(Debug, Clone)]
+pub struct OutlookRow {
+    /// The device's name.
+    pub device_name: String,
+    /// What is said of the supply.
+    pub outlook: Outlook,
+    /// The day by which the next unit is to be ordered.
+    pub order_by: Option<Date>,
+}
+
+/// Which outlooks are wanted, and how they are ordered.
+#[derive(Debug, Clone, Copy)]
+pub enum Wanted {
+    /// Those of one device, in the device's own order.
+    Device(DeviceId),
+    /// Those that end first, at most so many.
+    Earliest(i64),
+    /// All, device by device.
+    All,
+}
+
+impl Store {
+    /// Writes down what is said of a supply as of now.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn save_outlook(
+        work: &mut Work,
+        outlook: &Outlook,
+        order_by: Option<Date>,
+        made_at: Timestamp,
+    ) -> Result<()> {
+        let horizon = outlook.forecast.horizon();
+        let not_yet = match &outlook.forecast {
+            Forecast::Known(_) => None,
+            Forecast::NotYet(reason) => Some(reason.as_str()),
+        };
+        sqlx::query!(
+            "insert into outlook (slot_id, as_of, made_at, measure, capacity, quality, remaining, step, unlimited,
+                                  daily_use, early, middle, late, not_yet, order_by)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)
+             on conflict (slot_id) do update set as_of = excluded.as_of, made_at = excluded.made_at,
+                 measure = excluded.measure, capacity = excluded.capacity, quality = excluded.quality,
+                 remaining = excluded.remaining, step = excluded.step, unlimited = excluded.unlimited,
+                 daily_use = excluded.daily_use, early = excluded.early, middle = excluded.middle,
+                 late = excluded.late, not_yet = excluded.not_yet, order_by = excluded.order_by",
+            outlook.slot.id.0,
+            outlook.as_of.to_sqlx(),
+            made_at.to_sqlx(),
+            outlook.level.measure.word(),
+            outlook.level.capacity.known(),
+            outlook.level.remaining.quality(),
+            outlook.level.remaining.measured(),
+            outlook.level.step,
+            outlook.level.capacity == Capacity::Unlimited,
+            outlook.daily_use,
+            horizon.map(|horizon| horizon.early.to_sqlx()) as _,
+            horizon.map(|horizon| horizon.middle.to_sqlx()) as _,
+            horizon.map(|horizon| horizon.late.to_sqlx()) as _,
+            not_yet,
+            order_by.map(ToSqlx::to_sqlx) as _,
+        )
+        .execute(&mut **work)
+        .await?;
+        Ok(())
+    }
+
+    /// Outlooks as they were last worked out.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn outlooks(&self, wanted: Wanted) -> Result<Vec<OutlookRow>> {
+        outlooks(&self.pool, wanted).await
+    }
+
+    /// The same within a transaction.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn outlooks_in(work: &mut Work, wanted: Wanted) -> Result<Vec<OutlookRow>> {
+        outlooks(&mut **work, wanted).await
+    }
+
+    /// How many supplies are watched.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn supply_count(&self) -> Result<usize> {
+        let count = sqlx::query_scalar!(
+            r#"select count(*) as "count!" from slot join device on device.id = device_id where retired_at is null"#
+        )
+        .fetch_one(&self.pool)
+        .await?;
+        Ok(usize::try_from(count).unwrap_or(0))
+    }
+}
+
+async fn outlooks(executor: impl sqlx::PgExecutor<'_>, wanted: Wanted) -> Result<Vec<OutlookRow>> {
+    let (device, limit, by_end) = match wanted {
+        Wanted::Device(device) => (Some(device.0), i64::MAX, false),
+        Wanted::Earliest(limit) => (None, limit, true),
+        Wanted::All => (None, i64::MAX, false),
+    };
+    let rows = sqlx::query!(
+            "select device.name as device_name, device_id, slot.id, supply_index, class, kind, colorant,
+                    slot.description, as_of, measure, capacity, quality, remaining, step, unlimited, daily_use,
+                    early, middle, late, not_yet, order_by
+             from outlook join slot on slot.id = slot_id join device on device.id = device_id
+             where retired_at is null and ($1::bigint is null or device_id = $1) and (not $2 or early is not null)
+             order by case when $2 then early end, case when $2 then middle end, device.name, supply_index
+             limit $3",
+            device,
+            by_end,
+            limit
+        )
+        .fetch_all(executor)
+        .await?;
+    rows.into_iter()
+        .map(|row| {
+            let level = Level {
+                measure: measure(&row.measure)?,
+                capacity: match row.capacity {
+                    Some(capacity) => Capacity::Known(capacity),
+                    None if row.unlimited => Capacity::Unlimited,
+                    None => Capacity::Unknown,
+                },
+                remaining: match (row.quality.as_str(), row.remaining) {
+                    ("measured", Some(remaining)) => Amount::Measured(remaining),
+                    ("some_left", _) => Amount::SomeLeft,
+                    ("unlimited", _) => Amount::Unlimited,
+                    _ => Amount::Unknown,
+                },
+                step: row.step,
+                oddity: None,
+            };
+            let forecast = match (row.early, row.middle, row.late) {
+                (Some(early), Some(middle), Some(late)) => Forecast::Known(Horizon {
+                    early: early.to_jiff(),
+                    middle: middle.to_jiff(),
+                    late: late.to_jiff(),
+                }),
+                _ => Forecast::NotYet(row.not_yet.unwrap_or_default()),
+            };
+            let (class, kind) = (row.class, row.kind);
+            let slot =
+                slot(row.id, row.device_id, row.supply_index, (class, kind), row.colorant, row.description);
+            Ok(OutlookRow {
+                device_name: row.device_name,
+                outlook: Outlook {
+                    slot,
+                    as_of: row.as_of.to_jiff(),
+                    level,
+                    daily_use: row.daily_use,
+                    forecast,
+                },
+                order_by: row.order_by.map(|day| day.to_jiff()),
+            })
+        })
+        .collect()
+}

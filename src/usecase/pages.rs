@@ -1,0 +1,217 @@
+//! What each page shows, put together from the store.
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::view::{
+    AlertLine, AlertsView, Device, MachineLine, MachineView, OutlookLine, Silence, StandingAlert, TodayView,
+    Trend,
+};
+use crate::domain::advice::{DeviceState, Practice, tasks};
+use crate::domain::ids::DeviceId;
+use crate::domain::install::{Arrival, track};
+use crate::domain::month::gaps;
+use crate::domain::outlook::{Present, Slot};
+use crate::domain::reading::{Capacity, Reading};
+use crate::store::alerts::AlertRow;
+use crate::store::devices::DeviceRow;
+use crate::store::outlooks::{OutlookRow, Wanted};
+use crate::store::{Result, Store};
+
+/// How many of the supplies that end first Today shows.
+const EARLIEST: i64 = 12;
+/// How many cleared alerts a page shows.
+const CLEARED: i64 = 100;
+/// How many points a trend keeps.
+const TREND_POINTS: usize = 240;
+
+/// The page Today.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn today(store: &Store, present: &Present, practice: &Practice) -> Result<TodayView> {
+    let rows = store.devices(None).await?;
+    let mut states = Vec::new();
+    for row in &rows {
+        states.push(DeviceState {
+            id: row.id,
+            name: row.name.clone(),
+            silent_since: row.fault.is_some().then(|| row.last_answer_at.unwrap_or(row.added_at)),
+            errors: row.errors,
+            alerts: Vec::new(),
+            supplies: Vec::new(),
+        });
+    }
+    for (device, alert, _) in store.standing_alerts(None).await? {
+        if let Some(state) = states.iter_mut().find(|state| state.id == device) {
+            state.alerts.push(alert);
+        }
+    }
+    for row in store.outlooks(Wanted::All).await? {
+        if let Some(state) = states.iter_mut().find(|state| state.id == row.outlook.slot.device) {
+            state.supplies.push((row.outlook, row.order_by));
+        }
+    }
+    let earliest = store.outlooks(Wanted::Earliest(EARLIEST)).await?;
+    Ok(TodayView {
+        today: present.today(),
+        tasks: tasks(&states, present, practice),
+        devices: rows.into_iter().map(|row| device(row, present, practice)).collect(),
+        earliest: earliest.into_iter().map(|row| line(row, practice)).collect(),
+        supplies: store.supply_count().await?,
+        open_alerts: store.open_alert_counts().await?.values().sum(),
+    })
+}
+
+/// The page Machines.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn machines(store: &Store, present: &Present, practice: &Practice) -> Result<Vec<MachineLine>> {
+    let mut open = store.open_alert_counts().await?;
+    let mut lines: Vec<MachineLine> = store
+        .devices(None)
+        .await?
+        .into_iter()
+        .map(|row| MachineLine {
+            open_alerts: open.remove(&row.id).unwrap_or(0),
+            device: device(row, present, practice),
+            first_to_end: None,
+        })
+        .collect();
+    for row in store.outlooks(Wanted::Earliest(i64::MAX)).await? {
+        let of_device = |line: &&mut MachineLine| line.device.id == row.outlook.slot.device;
+        if let Some(machine) = lines.iter_mut().find(of_device)
+            && machine.first_to_end.is_none()
+        {
+            machine.first_to_end = Some(line(row, practice));
+        }
+    }
+    Ok(lines)
+}
+
+/// The page of one machine over the last `days` days; `None` if no watched machine has that number.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn machine(
+    store: &Store,
+    id: DeviceId,
+    days: u32,
+    present: &Present,
+    practice: &Practice,
+) -> Result<Option<MachineView>> {
+    let Some(row) = store.devices(Some(id)).await?.pop() else { return Ok(None) };
+    let to = present.now;
+    let from = to.checked_sub(SignedDuration::from_hours(24 * i64::from(days))).unwrap_or(Timestamp::MIN);
+    let seen_until = row.last_answer_at.unwrap_or(from).min(to);
+    let patience = SignedDuration::from_secs(2 * i64::from(row.poll_every_s));
+    let began = row.first_answer_at.unwrap_or(to).max(from);
+    let spans = store.answered_spans(id, from, to).await?;
+    let trends = store.readings_between(id, from, to).await?;
+    let lines = store.outlooks(Wanted::Device(id)).await?;
+    let mut alerts = store.alerts(true, Some(id), i64::MAX).await?;
+    alerts.extend(store.alerts(false, Some(id), CLEARED).await?);
+    let standing = store.standing_alerts(Some(id)).await?;
+    Ok(Some(MachineView {
+        today: present.today(),
+        device: device(row, present, practice),
+        lines: lines.into_iter().map(|row| line(row, practice)).collect(),
+        from,
+        to,
+        trends: trends.into_iter().map(|(slot, readings)| trend(slot, &readings, from, seen_until)).collect(),
+        gaps: gaps(&spans, began, to, patience),
+        media: store.media(id).await?,
+        markers: store.markers(id).await?,
+        standing: standing.into_iter().map(|(_, alert, since)| StandingAlert { alert, since }).collect(),
+        alerts: alerts.into_iter().map(alert_line).collect(),
+    }))
+}
+
+/// The page of alerts.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn alerts(store: &Store) -> Result<AlertsView> {
+    let open = store.alerts(true, None, i64::MAX).await?;
+    let cleared = store.alerts(false, None, CLEARED).await?;
+    Ok(AlertsView {
+        open: open.into_iter().map(alert_line).collect(),
+        cleared: cleared.into_iter().map(alert_line).collect(),
+    })
+}
+
+fn alert_line(row: AlertRow) -> AlertLine {
+    AlertLine { alert: row.alert, device_name: row.device_name, slot_label: row.slot_label }
+}
+
+fn line(row: OutlookRow, practice: &Practice) -> OutlookLine {
+    OutlookLine {
+        device_name: row.device_name,
+        outlook: row.outlook,
+        order_by: row.order_by,
+        lead_days: practice.lead_days,
+    }
+}
+
+fn device(row: DeviceRow, present: &Present, practice: &Practice) -> Device {
+    let since = row.last_answer_at.unwrap_or(row.added_at);
+    Device {
+        id: row.id,
+        name: row.name,
+        address: if row.host.contains(':') {
+            format!("[{}]:{}", row.host, row.port)
+        } else {
+            format!("{}:{}", row.host, row.port)
+        },
+        snmp: row.snmp,
+        location: row.location,
+        cost_centre: row.cost_centre,
+        model: row.model,
+        serial: row.serial,
+        last_answer_at: row.last_answer_at,
+        silent: row.fault.map(|fault| Silence {
+            since,
+            dark: present.now.duration_since(since) >= practice.dark_after,
+            fault,
+        }),
+        device_status: row.device_status,
+        printer_status: row.printer_status,
+        errors: row.errors,
+        up_since: row.up_since,
+    }
+}
+
+/// The course of a slot's believed levels, from `from` to the device's last answer.
+fn trend(slot: Slot, readings: &[Reading], from: Timestamp, seen_until: Timestamp) -> Trend {
+    let installs = track(readings, seen_until);
+    let mut points: Vec<(Timestamp, f64)> =
+        installs.iter().flat_map(|install| &install.points).map(|p| (p.at.max(from), p.remaining)).collect();
+    if let Some((last, remaining)) = points.last().copied()
+        && last < seen_until
+    {
+        points.push((seen_until, remaining));
+    }
+    let arrived = installs.iter().filter(|install| install.arrival != Arrival::Found);
+    let swaps: Vec<Timestamp> = arrived.map(|install| install.from).collect();
+    Trend {
+        measure: readings
+            .last()
+            .map_or(crate::domain::units::Measure::Percent, |reading| reading.level.measure),
+        capacity: installs
+            .last()
+            .and_then(|install| install.capacity)
+            .map_or(Capacity::Unknown, Capacity::Known),
+        points: thin(points, &swaps),
+        swaps,
+        slot,
+    }
+}
+
+/// Leaves out points between which a line on a page could not be told apart, keeping both sides of a swap.
+fn thin(points: Vec<(Timestamp, f64)>, swaps: &[Timestamp]) -> Vec<(Timestamp, f64)> {
+    let every = points.len().div_ceil(TREND_POINTS).max(1);
+    let last = points.len().saturating_sub(1);
+    let at_swap = |n: usize| points.get(n).is_some_and(|(at, _)| swaps.contains(at));
+    let kept = |n: usize| n.is_multiple_of(every) || n == last || at_swap(n) || at_swap(n + 1);
+    points.iter().enumerate().filter(|(n, _)| kept(*n)).map(|(_, point)| *point).collect()
+}
