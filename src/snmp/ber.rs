@@ -1,0 +1,508 @@
+//! Messages as bytes: the subset of BER that SNMP uses (RFC 3417 §8), for requests out and answers in.
+//!
+//! Decoding never panics, never reads past what it was given, and allocates in proportion to it. A value
+//! whose tag is unknown, or whose contents do not fit its tag, is kept as [`Value::Unknown`]: it neither
+//! ends the list nor costs the other values.
+
+use super::oid::{MAX_ARCS, Oid};
+use super::pdu::{ErrorStatus, Pdu, PduKind, Request, Version};
+use super::value::{Value, Varbind};
+
+pub(crate) const INTEGER: u8 = 0x02;
+pub(crate) const OCTET_STRING: u8 = 0x04;
+pub(crate) const NULL: u8 = 0x05;
+pub(crate) const OBJECT_ID: u8 = 0x06;
+pub(crate) const SEQUENCE: u8 = 0x30;
+const IP_ADDRESS: u8 = 0x40;
+const COUNTER32: u8 = 0x41;
+const GAUGE32: u8 = 0x42;
+const TIME_TICKS: u8 = 0x43;
+const OPAQUE: u8 = 0x44;
+const COUNTER64: u8 = 0x46;
+const UNSIGNED32: u8 = 0x47;
+const NO_SUCH_OBJECT: u8 = 0x80;
+const NO_SUCH_INSTANCE: u8 = 0x81;
+const END_OF_MIB_VIEW: u8 = 0x82;
+pub(crate) const GET: u8 = 0xa0;
+pub(crate) const GET_NEXT: u8 = 0xa1;
+pub(crate) const RESPONSE: u8 = 0xa2;
+pub(crate) const GET_BULK: u8 = 0xa5;
+pub(crate) const REPORT: u8 = 0xa8;
+
+/// Message flag: signed.
+pub(crate) const FLAG_AUTH: u8 = 0x01;
+/// Message flag: encrypted.
+pub(crate) const FLAG_PRIVACY: u8 = 0x02;
+/// Message flag: the receiver may answer with a report.
+pub(crate) const FLAG_REPORTABLE: u8 = 0x04;
+/// The user-based security model (RFC 3411 §5).
+pub(crate) const USM: i64 = 3;
+/// The largest message that fits a UDP datagram over IPv4: what we say we can take.
+const MAX_MESSAGE: i64 = 65_507;
+
+/// Where a message broke.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum BerError {
+    /// A length says more than there is.
+    #[error("it ends in the middle")]
+    Truncated,
+    /// A length in a form that SNMP does not allow, or of more than four octets.
+    #[error("a length is written in a form that SNMP does not use")]
+    Length,
+    /// Another tag than must stand here.
+    #[error("tag {found:#04x} stands where {expected} belongs")]
+    Tag {
+        /// What belongs there.
+        expected: &'static str,
+        /// What was found.
+        found: u8,
+    },
+    /// A whole number of no octets, or of more than eight, or out of its range.
+    #[error("a number is empty or too large")]
+    Number,
+    /// An object identifier that ends inside an arc, or has too many or too large ones.
+    #[error("an object identifier is broken")]
+    ObjectId,
+    /// Something behind the end.
+    #[error("there is something behind its end")]
+    Trailing,
+    /// A version other than 1, 2c and 3.
+    #[error("its version number is {0}")]
+    Version(i64),
+    /// A value in an encrypted answer that could not be read.
+    #[error("a value in it is of a type that SNMP does not know")]
+    Value,
+}
+
+/// A message that came.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Message<'a> {
+    /// Version 1 or 2c.
+    Community {
+        /// Which of the two.
+        version: Version,
+        /// The community it carries.
+        community: &'a [u8],
+        /// What it says.
+        pdu: Pdu,
+    },
+    /// Version 3, not yet checked and perhaps encrypted.
+    V3(V3Message<'a>),
+}
+
+/// A version 3 message (RFC 3412 §6) with the parameters of the user-based model (RFC 3414 §2.4).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct V3Message<'a> {
+    /// Which request it answers.
+    pub message_id: i32,
+    /// The largest message its sender takes.
+    pub max_size: i64,
+    /// Signed, encrypted, reportable.
+    pub flags: u8,
+    /// 3 for the user-based model.
+    pub security_model: i64,
+    /// `msgAuthoritativeEngineID`.
+    pub engine_id: &'a [u8],
+    /// `msgAuthoritativeEngineBoots`.
+    pub boots: i64,
+    /// `msgAuthoritativeEngineTime`, seconds.
+    pub time: i64,
+    /// `msgUserName`.
+    pub user: &'a [u8],
+    /// The scoped PDU, in the clear or encrypted.
+    pub data: ScopedData<'a>,
+    /// How many octets the whole message has; a datagram may have more.
+    pub length: usize,
+}
+
+/// The scoped PDU of a version 3 message.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ScopedData<'a> {
+    /// The contents of the sequence.
+    Plain(&'a [u8]),
+    /// The encrypted octets.
+    Encrypted(&'a [u8]),
+}
+
+/// Reads tag by tag, and no further than it was given.
+#[derive(Clone, Copy)]
+pub(crate) struct Reader<'a>(&'a [u8]);
+
+impl<'a> Reader<'a> {
+    #[cfg(test)]
+    pub(crate) fn new(bytes: &'a [u8]) -> Self {
+        Self(bytes)
+    }
+
+    pub(crate) fn is_empty(self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// The next tag and its contents.
+    pub(crate) fn any(&mut self) -> Result<(u8, &'a [u8]), BerError> {
+        let (&[tag, first], mut rest) = self.0.split_first_chunk().ok_or(BerError::Truncated)?;
+        if tag & 0x1f == 0x1f {
+            return Err(BerError::Tag { expected: "a tag of one octet", found: tag });
+        }
+        let length = match first {
+            0..=0x7f => usize::from(first),
+            0x81..=0x84 => {
+                let (octets, behind) =
+                    rest.split_at_checked(usize::from(first & 0x7f)).ok_or(BerError::Truncated)?;
+                rest = behind;
+                octets.iter().fold(0, |length, octet| length << 8 | usize::from(*octet))
+            }
+            _ => return Err(BerError::Length),
+        };
+        let (contents, behind) = rest.split_at_checked(length).ok_or(BerError::Truncated)?;
+        self.0 = behind;
+        Ok((tag, contents))
+    }
+
+    pub(crate) fn expect(&mut self, tag: u8, expected: &'static str) -> Result<&'a [u8], BerError> {
+        match self.any()? {
+            (found, contents) if found == tag => Ok(contents),
+            (found, _) => Err(BerError::Tag { expected, found }),
+        }
+    }
+
+    pub(crate) fn integer(&mut self) -> Result<i64, BerError> {
+        decode_integer(self.expect(INTEGER, "a number")?)
+    }
+
+    pub(crate) fn octets(&mut self) -> Result<&'a [u8], BerError> {
+        self.expect(OCTET_STRING, "an octet string")
+    }
+
+    pub(crate) fn sequence(&mut self) -> Result<Self, BerError> {
+        self.expect(SEQUENCE, "a sequence").map(Self)
+    }
+
+    pub(crate) fn end(self) -> Result<(), BerError> {
+        if self.is_empty() { Ok(()) } else { Err(BerError::Trailing) }
+    }
+}
+
+fn decode_integer(octets: &[u8]) -> Result<i64, BerError> {
+    let (&first, rest) = octets.split_first().ok_or(BerError::Number)?;
+    if rest.len() > 7 {
+        return Err(BerError::Number);
+    }
+    let start = i64::from(i8::from_be_bytes([first]));
+    Ok(rest.iter().fold(start, |number, octet| number << 8 | i64::from(*octet)))
+}
+
+/// An unsigned number of up to `width` octets. Agents that forget the leading zero of a large one are
+/// understood: the standard has no negative ones to mix them up with.
+fn decode_unsigned(octets: &[u8], width: usize) -> Result<u64, BerError> {
+    let digits = match octets {
+        [] => return Err(BerError::Number),
+        [0, rest @ ..] if rest.len() == width => rest,
+        all => all,
+    };
+    if digits.len() > width {
+        return Err(BerError::Number);
+    }
+    Ok(digits.iter().fold(0, |number, octet| number << 8 | u64::from(*octet)))
+}
+
+fn decode_u32(octets: &[u8]) -> Result<u32, BerError> {
+    decode_unsigned(octets, 4)?.try_into().map_err(|_| BerError::Number)
+}
+
+/// The contents of an object identifier. Empty ones, which some agents send for 0.0, are taken for that.
+pub(crate) fn decode_oid(octets: &[u8]) -> Result<Oid, BerError> {
+    let mut arcs = [0_u32; MAX_ARCS];
+    let mut count = 2;
+    let mut arc: u64 = 0;
+    let mut first = true;
+    for &octet in octets {
+        arc = arc << 7 | u64::from(octet & 0x7f);
+        if arc > u64::from(u32::MAX) {
+            return Err(BerError::ObjectId);
+        }
+        if octet & 0x80 != 0 {
+            continue;
+        }
+        #[allow(clippy::cast_possible_truncation, reason = "checked against u32::MAX above")]
+        let number = arc as u32;
+        if first {
+            let root = (number / 40).min(2);
+            (arcs[0], arcs[1], first) = (root, number - root * 40, false);
+        } else {
+            *arcs.get_mut(count).ok_or(BerError::ObjectId)? = number;
+            count += 1;
+        }
+        arc = 0;
+    }
+    if octets.last().is_some_and(|octet| octet & 0x80 != 0) {
+        return Err(BerError::ObjectId);
+    }
+    Ok(Oid::from_arcs(&arcs[..count]))
+}
+
+fn decode_value(tag: u8, contents: &[u8]) -> Value {
+    let known = match (tag, contents) {
+        (INTEGER, _) => decode_integer(contents).map(Value::Integer),
+        (OCTET_STRING, _) => Ok(Value::OctetString(contents.into())),
+        (OBJECT_ID, _) => decode_oid(contents).map(Value::ObjectId),
+        (IP_ADDRESS, &[a, b, c, d]) => Ok(Value::IpAddress([a, b, c, d])),
+        (COUNTER32, _) => decode_u32(contents).map(Value::Counter32),
+        (GAUGE32 | UNSIGNED32, _) => decode_u32(contents).map(Value::Gauge32),
+        (TIME_TICKS, _) => decode_u32(contents).map(Value::TimeTicks),
+        (OPAQUE, _) => Ok(Value::Opaque(contents.into())),
+        (COUNTER64, _) => decode_unsigned(contents, 8).map(Value::Counter64),
+        (NULL, []) => Ok(Value::Null),
+        (NO_SUCH_OBJECT, []) => Ok(Value::NoSuchObject),
+        (NO_SUCH_INSTANCE, []) => Ok(Value::NoSuchInstance),
+        (END_OF_MIB_VIEW, []) => Ok(Value::EndOfMibView),
+        _ => Err(BerError::Value),
+    };
+    known.unwrap_or_else(|_| Value::Unknown { tag, bytes: contents.into() })
+}
+
+fn decode_varbinds(list: &[u8]) -> Result<Vec<Varbind>, BerError> {
+    let mut list = Reader(list);
+    let mut varbinds = Vec::new();
+    while !list.is_empty() {
+        let mut pair = list.sequence()?;
+        let oid = decode_oid(pair.expect(OBJECT_ID, "an object identifier")?)?;
+        let (tag, contents) = pair.any()?;
+        pair.end()?;
+        varbinds.push(Varbind { oid, value: decode_value(tag, contents) });
+    }
+    Ok(varbinds)
+}
+
+fn decode_pdu(reader: &mut Reader<'_>) -> Result<Pdu, BerError> {
+    let (tag, contents) = reader.any()?;
+    let kind = match tag {
+        RESPONSE => PduKind::Response,
+        REPORT => PduKind::Report,
+        found => return Err(BerError::Tag { expected: "a response", found }),
+    };
+    let mut pdu = Reader(contents);
+    let request_id = pdu.integer()?.try_into().map_err(|_| BerError::Number)?;
+    let status = ErrorStatus::from_number(pdu.integer()?);
+    // Agents put all sorts of things here; one that names no position names none.
+    let error_index = pdu.integer()?.try_into().unwrap_or(0);
+    let varbinds = decode_varbinds(pdu.expect(SEQUENCE, "a list of values")?)?;
+    pdu.end()?;
+    Ok(Pdu { kind, request_id, status, error_index, varbinds })
+}
+
+/// The contents of a scoped PDU (RFC 3412 §6) without its context, which we leave empty and do not read.
+///
+/// # Errors
+/// Where it broke.
+pub fn decode_scoped(contents: &[u8]) -> Result<Pdu, BerError> {
+    let mut scoped = Reader(contents);
+    scoped.octets()?;
+    scoped.octets()?;
+    let pdu = decode_pdu(&mut scoped)?;
+    scoped.end()?;
+    Ok(pdu)
+}
+
+/// A whole datagram. What stands behind the message in it is not looked at.
+///
+/// # Errors
+/// Where it broke.
+pub fn decode(datagram: &[u8]) -> Result<Message<'_>, BerError> {
+    let mut outer = Reader(datagram);
+    let mut message = outer.sequence()?;
+    let length = datagram.len() - outer.0.len();
+    let version = match message.integer()? {
+        0 => Version::V1,
+        1 => Version::V2c,
+        3 => return decode_v3(message, length).map(Message::V3),
+        other => return Err(BerError::Version(other)),
+    };
+    let community = message.octets()?;
+    let pdu = decode_pdu(&mut message)?;
+    message.end()?;
+    Ok(Message::Community { version, community, pdu })
+}
+
+fn decode_v3(mut message: Reader<'_>, length: usize) -> Result<V3Message<'_>, BerError> {
+    let mut header = message.sequence()?;
+    let message_id = header.integer()?.try_into().map_err(|_| BerError::Number)?;
+    let max_size = header.integer()?;
+    let flags = *header.octets()?.first().ok_or(BerError::Truncated)?;
+    let security_model = header.integer()?;
+    header.end()?;
+    let mut parameters = Reader(message.octets()?);
+    let mut usm = parameters.sequence()?;
+    parameters.end()?;
+    let engine_id = usm.octets()?;
+    let boots = usm.integer()?;
+    let time = usm.integer()?;
+    let user = usm.octets()?;
+    usm.octets()?;
+    usm.octets()?;
+    usm.end()?;
+    let data = match message.any()? {
+        (SEQUENCE, contents) => ScopedData::Plain(contents),
+        (OCTET_STRING, contents) => ScopedData::Encrypted(contents),
+        (found, _) => return Err(BerError::Tag { expected: "a scoped PDU", found }),
+    };
+    message.end()?;
+    Ok(V3Message { message_id, max_size, flags, security_model, engine_id, boots, time, user, data, length })
+}
+
+/// Writes from the last octet to the first, so that every length is known when its turn comes.
+#[derive(Default)]
+pub(crate) struct Writer {
+    reversed: Vec<u8>,
+}
+
+impl Writer {
+    pub(crate) fn new() -> Self {
+        Self { reversed: Vec::with_capacity(512) }
+    }
+
+    pub(crate) fn finish(mut self) -> Vec<u8> {
+        self.reversed.reverse();
+        self.reversed
+    }
+
+    pub(crate) fn raw(&mut self, bytes: &[u8]) {
+        self.reversed.extend(bytes.iter().rev());
+    }
+
+    /// Wraps what `contents` writes.
+    pub(crate) fn tagged(&mut self, tag: u8, contents: impl FnOnce(&mut Self)) {
+        let before = self.reversed.len();
+        contents(self);
+        self.head(tag, self.reversed.len() - before);
+    }
+
+    fn head(&mut self, tag: u8, length: usize) {
+        if length < 0x80 {
+            #[allow(clippy::cast_possible_truncation, reason = "below 128")]
+            self.reversed.push(length as u8);
+        } else {
+            let octets = length.to_be_bytes();
+            let digits = &octets[octets.iter().take_while(|octet| **octet == 0).count()..];
+            self.raw(digits);
+            #[allow(clippy::cast_possible_truncation, reason = "a usize has 8 octets at most")]
+            self.reversed.push(0x80 | digits.len() as u8);
+        }
+        self.reversed.push(tag);
+    }
+
+    pub(crate) fn integer(&mut self, number: i64) {
+        let octets = number.to_be_bytes();
+        let fill = if number < 0 { 0xff } else { 0 };
+        let spare =
+            octets.windows(2).take_while(|pair| pair[0] == fill && (pair[1] ^ fill) & 0x80 == 0).count();
+        self.tagged(INTEGER, |w| w.raw(&octets[spare..]));
+    }
+
+    pub(crate) fn octets(&mut self, octets: &[u8]) {
+        self.tagged(OCTET_STRING, |w| w.raw(octets));
+    }
+
+    pub(crate) fn oid(&mut self, oid: &Oid) {
+        let arc = |w: &mut Self, mut arc: u64| {
+            let mut last = 0;
+            loop {
+                #[allow(clippy::cast_possible_truncation, reason = "seven bits")]
+                w.reversed.push((arc & 0x7f) as u8 | last);
+                arc >>= 7;
+                last = 0x80;
+                if arc == 0 {
+                    break;
+                }
+            }
+        };
+        self.tagged(OBJECT_ID, |w| {
+            let arcs = oid.arcs();
+            for number in arcs.iter().skip(2).rev() {
+                arc(w, (*number).into());
+            }
+            let at = |index: usize| u64::from(arcs.get(index).copied().unwrap_or(0));
+            arc(w, at(0) * 40 + at(1));
+        });
+    }
+
+    /// Names without values, as a request carries them.
+    fn names(&mut self, oids: &[Oid]) {
+        for oid in oids.iter().rev() {
+            self.tagged(SEQUENCE, |w| {
+                w.tagged(NULL, |_| {});
+                w.oid(oid);
+            });
+        }
+    }
+}
+
+/// A request in version 1 or 2c.
+#[must_use]
+pub fn encode_request(version: Version, community: &[u8], request_id: i32, request: &Request) -> Vec<u8> {
+    let (tag, first, second) = match *request {
+        Request::Get { .. } => (GET, 0, 0),
+        Request::GetNext { .. } => (GET_NEXT, 0, 0),
+        Request::GetBulk { non_repeaters, max_repetitions, .. } => {
+            (GET_BULK, non_repeaters.into(), max_repetitions.into())
+        }
+    };
+    let mut message = Writer::new();
+    message.tagged(SEQUENCE, |w| {
+        w.tagged(tag, |w| {
+            w.tagged(SEQUENCE, |w| w.names(request.oids()));
+            w.integer(second);
+            w.integer(first);
+            w.integer(request_id.into());
+        });
+        w.octets(community);
+        w.integer(version.number());
+    });
+    message.finish()
+}
+
+/// The contents of a request's list of names.
+pub(crate) fn encode_names(oids: &[Oid]) -> Vec<u8> {
+    let mut list = Writer::new();
+    list.names(oids);
+    list.finish()
+}
+
+/// A version 3 message that is neither signed nor encrypted, holding an empty get: to an engine that is
+/// not known yet it is the discovery of RFC 3414 §4.
+pub(crate) fn encode_empty_v3(message_id: i32, engine_id: &[u8]) -> Vec<u8> {
+    let mut message = Writer::new();
+    message.tagged(SEQUENCE, |w| {
+        w.tagged(SEQUENCE, |w| {
+            w.tagged(GET, |w| {
+                w.tagged(SEQUENCE, |_| {});
+                w.integer(0);
+                w.integer(0);
+                w.integer(message_id.into());
+            });
+            w.octets(&[]);
+            w.octets(engine_id);
+        });
+        w.tagged(OCTET_STRING, |w| {
+            w.tagged(SEQUENCE, |w| {
+                w.octets(&[]);
+                w.octets(&[]);
+                w.octets(&[]);
+                w.integer(0);
+                w.integer(0);
+                w.octets(engine_id);
+            });
+        });
+        w.tagged(SEQUENCE, |w| {
+            w.integer(USM);
+            w.octets(&[FLAG_REPORTABLE]);
+            w.integer(MAX_MESSAGE);
+            w.integer(message_id.into());
+        });
+        w.integer(Version::V3.number());
+    });
+    message.finish()
+}
+
+#[cfg(test)]
+mod tests;

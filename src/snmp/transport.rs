@@ -1,0 +1,305 @@
+//! One socket for many devices: sends requests, matches answers by number and source address, waits no
+//! longer than the deadline, and asks again.
+//!
+//! There is no task and no socket for a device. Each device is asked one thing at a time, and all of them
+//! together no more than [`EngineOptions::max_in_flight`].
+
+use std::io;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use tokio::net::UdpSocket;
+use tokio::sync::Semaphore;
+use tokio::task::AbortHandle;
+use tokio::time::{Instant, sleep, timeout_at};
+
+use super::ber;
+use super::credential::{Credential, Secret};
+use super::error::SnmpError;
+use super::pdu::{ErrorStatus, Pdu, PduKind, Request, Version};
+use super::pending::{Delivery, Lanes, Pending, Reply, lock};
+use super::usm::Usm;
+
+/// The longest datagram that can come.
+const DATAGRAM: usize = 65_536;
+/// How much longer each retry waits than the try before it.
+const BACK_OFF: f64 = 1.5;
+/// How many times the first deadline the last one may be.
+const MOST_BACK_OFF: f64 = 4.0;
+
+/// A device and how to read it.
+#[derive(Debug, Clone)]
+pub struct Target {
+    /// Where its agent listens.
+    pub address: SocketAddr,
+    /// How it lets itself be read.
+    pub credential: Arc<Credential>,
+    /// How long the first try waits for an answer. Each retry waits half as long again, up to four times this.
+    pub timeout: Duration,
+    /// How often it is asked again.
+    pub retries: u32,
+}
+
+/// How the engine is set up.
+#[derive(Debug, Clone)]
+pub struct EngineOptions {
+    /// The most devices that are asked at the same moment. More wait their turn. Answers that come all at
+    /// once have to fit the socket's receive buffer: a usual one holds some 90 answers of 1,472 octets.
+    pub max_in_flight: usize,
+}
+
+impl Default for EngineOptions {
+    fn default() -> Self {
+        Self { max_in_flight: 64 }
+    }
+}
+
+/// What went over the wire since the engine was started.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct EngineStats {
+    /// Datagrams sent.
+    pub sent: u64,
+    /// Datagrams received.
+    pub received: u64,
+    /// Of those, the ones that nobody waited for: late, double, forged, or from another address.
+    pub unasked: u64,
+    /// Of those, the ones that were no SNMP message.
+    pub malformed: u64,
+}
+
+/// Asks devices. Cheap to clone; the clones share their sockets, and close them with the last one.
+#[derive(Clone)]
+pub struct Engine(Arc<Inner>);
+
+struct Inner {
+    sockets: Mutex<Sockets>,
+    shared: Arc<Shared>,
+    slots: Semaphore,
+    lanes: Lanes,
+    usm: Usm,
+}
+
+/// What the receiving task has in common with the engine.
+struct Shared {
+    pending: Pending,
+    sent: AtomicU64,
+    received: AtomicU64,
+    unasked: AtomicU64,
+    malformed: AtomicU64,
+}
+
+#[derive(Default)]
+struct Sockets {
+    v4: Option<Open>,
+    v6: Option<Open>,
+}
+
+struct Open {
+    socket: Arc<UdpSocket>,
+    receiver: AbortHandle,
+}
+
+impl Drop for Open {
+    fn drop(&mut self) {
+        self.receiver.abort();
+    }
+}
+
+/// What the one who waits makes of a reply.
+pub(super) enum Verdict<T> {
+    /// This was it.
+    Done(T),
+    /// It was not; wait on.
+    Ignore,
+}
+
+impl Engine {
+    /// Sets up an engine. Sockets are opened when the first device of an address family is asked.
+    ///
+    /// # Errors
+    /// When there is no asynchronous runtime to receive on.
+    pub fn start(options: &EngineOptions) -> Result<Self, SnmpError> {
+        tokio::runtime::Handle::try_current()
+            .map_err(|missing| SnmpError::Socket { source: io::Error::other(missing.to_string()) })?;
+        Ok(Self(Arc::new(Inner {
+            sockets: Mutex::default(),
+            shared: Arc::new(Shared {
+                pending: Pending::new(),
+                sent: AtomicU64::new(0),
+                received: AtomicU64::new(0),
+                unasked: AtomicU64::new(0),
+                malformed: AtomicU64::new(0),
+            }),
+            slots: Semaphore::new(options.max_in_flight.clamp(1, Semaphore::MAX_PERMITS)),
+            lanes: Lanes::default(),
+            usm: Usm::new(),
+        })))
+    }
+
+    /// Asks a device, and gives back its response, whatever its error status.
+    ///
+    /// # Errors
+    /// When no answer came, when it can not be understood, or when the device refused the user.
+    pub async fn request(&self, target: &Target, request: &Request) -> Result<Pdu, SnmpError> {
+        let address = target.address;
+        if target.credential.version() == Version::V1 && matches!(request, Request::GetBulk { .. }) {
+            return Err(SnmpError::NoBulkInV1 { address });
+        }
+        // The lane first: one who waits for a busy device must not hold a place that another could use.
+        let _lane = self.0.lanes.enter(address).await.ok_or(SnmpError::Stopped { address })?;
+        let _slot = self.0.slots.acquire().await.map_err(|_| SnmpError::Stopped { address })?;
+        let pdu = match &*target.credential {
+            Credential::V1 { community } => self.by_community(target, Version::V1, community, request).await,
+            Credential::V2c { community } => {
+                self.by_community(target, Version::V2c, community, request).await
+            }
+            Credential::V3(user) => self.0.usm.request(self, target, user, request).await,
+        }?;
+        fits(&pdu, request, address)?;
+        Ok(pdu)
+    }
+
+    /// What went over the wire so far.
+    #[must_use]
+    pub fn stats(&self) -> EngineStats {
+        let shared = &self.0.shared;
+        let read = |counter: &AtomicU64| counter.load(Ordering::Relaxed);
+        EngineStats {
+            sent: read(&shared.sent),
+            received: read(&shared.received),
+            unasked: read(&shared.unasked),
+            malformed: read(&shared.malformed),
+        }
+    }
+
+    async fn by_community(
+        &self,
+        target: &Target,
+        version: Version,
+        community: &Secret,
+        request: &Request,
+    ) -> Result<Pdu, SnmpError> {
+        self.exchange(
+            target,
+            version,
+            |id| Ok(ber::encode_request(version, community.expose(), id, request)),
+            |reply| match reply {
+                Reply::Pdu(pdu) if pdu.kind == PduKind::Response => Ok(Verdict::Done(pdu)),
+                _ => Ok(Verdict::Ignore),
+            },
+        )
+        .await
+    }
+
+    /// Sends what `encode` makes, again after each deadline, until `judge` is content with a reply.
+    pub(super) async fn exchange<T>(
+        &self,
+        target: &Target,
+        version: Version,
+        mut encode: impl FnMut(i32) -> Result<Vec<u8>, SnmpError>,
+        mut judge: impl FnMut(Reply) -> Result<Verdict<T>, SnmpError>,
+    ) -> Result<T, SnmpError> {
+        let address = target.address;
+        let socket = self.socket(address)?;
+        let shared = &self.0.shared;
+        let mut waiter = shared.pending.wait(address, version);
+        let started = Instant::now();
+        let tries = target.retries.saturating_add(1);
+        for attempt in 0..tries {
+            let datagram = encode(waiter.id())?;
+            let deadline = Instant::now() + patience(target.timeout, attempt);
+            socket.send_to(&datagram, address).await.map_err(|source| SnmpError::Send { address, source })?;
+            shared.sent.fetch_add(1, Ordering::Relaxed);
+            while let Ok(reply) = timeout_at(deadline, waiter.reply()).await {
+                match judge(reply.ok_or(SnmpError::Stopped { address })?)? {
+                    Verdict::Done(done) => return Ok(done),
+                    Verdict::Ignore => {}
+                }
+            }
+        }
+        Err(match waiter.fault() {
+            Some(source) => SnmpError::Malformed { address, source },
+            None => SnmpError::NoAnswer { address, tries, waited: started.elapsed() },
+        })
+    }
+
+    fn socket(&self, address: SocketAddr) -> Result<Arc<UdpSocket>, SnmpError> {
+        let mut sockets = lock(&self.0.sockets);
+        let (slot, any) = match address {
+            SocketAddr::V4(_) => (&mut sockets.v4, IpAddr::V4(Ipv4Addr::UNSPECIFIED)),
+            SocketAddr::V6(_) => (&mut sockets.v6, IpAddr::V6(Ipv6Addr::UNSPECIFIED)),
+        };
+        if let Some(open) = slot {
+            return Ok(Arc::clone(&open.socket));
+        }
+        let socket = bind(any).map_err(|source| SnmpError::Socket { source })?;
+        let receiver = tokio::spawn(receive(Arc::clone(&socket), Arc::clone(&self.0.shared))).abort_handle();
+        *slot = Some(Open { socket: Arc::clone(&socket), receiver });
+        Ok(socket)
+    }
+
+    #[cfg(test)]
+    pub(super) fn busy_lanes(&self) -> usize {
+        self.0.lanes.len()
+    }
+}
+
+fn bind(any: IpAddr) -> io::Result<Arc<UdpSocket>> {
+    let socket = std::net::UdpSocket::bind((any, 0))?;
+    socket.set_nonblocking(true)?;
+    UdpSocket::from_std(socket).map(Arc::new)
+}
+
+async fn receive(socket: Arc<UdpSocket>, shared: Arc<Shared>) {
+    let mut buffer = vec![0; DATAGRAM];
+    loop {
+        match socket.recv_from(&mut buffer).await {
+            Ok((length, from)) => {
+                shared.received.fetch_add(1, Ordering::Relaxed);
+                match shared.pending.deliver(from, &buffer[..length]) {
+                    Delivery::Taken => {}
+                    Delivery::Unasked => _ = shared.unasked.fetch_add(1, Ordering::Relaxed),
+                    Delivery::Malformed => _ = shared.malformed.fetch_add(1, Ordering::Relaxed),
+                }
+            }
+            Err(error) => {
+                // What a network says about one device (unreachable, refused) is no reason to stop hearing
+                // the others; the pause keeps a lasting fault from taking a whole processor.
+                tracing::warn!(%error, "the SNMP socket could not receive");
+                sleep(Duration::from_millis(20)).await;
+            }
+        }
+    }
+}
+
+fn patience(timeout: Duration, attempt: u32) -> Duration {
+    let longer = BACK_OFF.powi(attempt.min(16).cast_signed()).min(MOST_BACK_OFF);
+    timeout.mul_f64(longer)
+}
+
+/// Whether a response has as many values as were asked for.
+fn fits(pdu: &Pdu, request: &Request, address: SocketAddr) -> Result<(), SnmpError> {
+    if pdu.status != ErrorStatus::NoError {
+        return Ok(());
+    }
+    let asked = request.oids().len();
+    let came = pdu.varbinds.len();
+    let fits = match request {
+        Request::Get { .. } | Request::GetNext { .. } => came == asked,
+        Request::GetBulk { non_repeaters, max_repetitions, .. } => {
+            let once = asked.min(usize::try_from(*non_repeaters).unwrap_or(usize::MAX));
+            let repeat = usize::try_from(*max_repetitions).unwrap_or(usize::MAX);
+            came <= (asked - once).saturating_mul(repeat).saturating_add(once)
+        }
+    };
+    if fits {
+        Ok(())
+    } else {
+        Err(SnmpError::Unfitting { address, what: "there are more or fewer values than names" })
+    }
+}
+
+#[cfg(test)]
+mod tests;
