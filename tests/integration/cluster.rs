@@ -1,6 +1,8 @@
 //! The managed database against the real PostgreSQL of this machine: started, killed and started again.
 //! `ULLAGE_TEST_BINARIES` chooses another PostgreSQL than the first one found.
 
+#![allow(clippy::unwrap_used, reason = "a test may panic, its helpers too")]
+
 use std::fs;
 use std::io::{BufRead, BufReader, Lines};
 use std::os::unix::fs::MetadataExt;

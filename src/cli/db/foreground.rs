@@ -51,11 +51,10 @@ pub(super) async fn run(mut command: Command, signals: &mut Signals) -> io::Resu
             status = child.wait() => return Ok(status_of(status?)),
             signal = signals.next() => {
                 // Until `wait` has returned, the id cannot have been given to another process.
-                if let Some(pid) = pid.filter(|_| signal != Signal::INT || !from_terminal) {
-                    if let Err(error) = kill_process(pid, signal) {
+                if let Some(pid) = pid.filter(|_| signal != Signal::INT || !from_terminal)
+                    && let Err(error) = kill_process(pid, signal) {
                         tracing::warn!(?signal, %error, "the signal could not be passed on");
                     }
-                }
             }
         }
     }

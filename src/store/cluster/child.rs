@@ -96,10 +96,10 @@ impl Postmaster {
 
     fn signal(&self, signal: Signal) {
         let alive = self.alive.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(pid) = *alive {
-            if let Err(error) = kill_process(pid, signal) {
-                tracing::warn!(pid = self.pid(), ?signal, %error, "the database could not be signalled");
-            }
+        if let Some(pid) = *alive
+            && let Err(error) = kill_process(pid, signal)
+        {
+            tracing::warn!(pid = self.pid(), ?signal, %error, "the database could not be signalled");
         }
     }
 }

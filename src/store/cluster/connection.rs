@@ -65,10 +65,10 @@ impl Connection {
     }
 
     pub(super) fn remove(data_dir: &Path) {
-        if let Err(error) = fs::remove_file(file(data_dir)) {
-            if error.kind() != io::ErrorKind::NotFound {
-                tracing::warn!(path = %file(data_dir).display(), %error, "a stale file stays");
-            }
+        if let Err(error) = fs::remove_file(file(data_dir))
+            && error.kind() != io::ErrorKind::NotFound
+        {
+            tracing::warn!(path = %file(data_dir).display(), %error, "a stale file stays");
         }
     }
 }

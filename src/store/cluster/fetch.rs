@@ -63,10 +63,10 @@ pub(super) fn fetch() -> Result<(), ClusterError> {
     );
     let work = cache.join(format!("fetching-{}", std::process::id()));
     let result = fetch_into(&work, sha256);
-    if let Err(error) = fs::remove_dir_all(&work) {
-        if error.kind() != io::ErrorKind::NotFound {
-            tracing::warn!(path = %work.display(), %error, "the work directory stays");
-        }
+    if let Err(error) = fs::remove_dir_all(&work)
+        && error.kind() != io::ErrorKind::NotFound
+    {
+        tracing::warn!(path = %work.display(), %error, "the work directory stays");
     }
     result
 }

@@ -2,6 +2,7 @@
 //! good. Before a new one starts, the old one is stopped and its traces are removed.
 
 use std::fs;
+use std::io;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -14,8 +15,6 @@ use super::error::ClusterError;
 const PATIENCE: Duration = Duration::from_secs(30);
 /// How long it may take when told to drop everything.
 const LAST_PATIENCE: Duration = Duration::from_secs(5);
-/// How long a dead server that its parent has not collected yet is waited for.
-const UNREAPED_PATIENCE: Duration = Duration::from_secs(3);
 
 /// Makes sure that no server works in `pgdata` and that none seems to. Call it only while holding the
 /// data directory.
@@ -28,11 +27,14 @@ pub(super) async fn settle(pgdata: &Path) -> Result<(), ClusterError> {
         stop(pgdata, first).await?;
     }
     if let Some(pid) = written {
-        // PostgreSQL takes a dead but uncollected process for a live one. One that stays so is none.
-        wait_until(UNREAPED_PATIENCE, async || !is_dead_postgres(pid)).await;
+        // PostgreSQL takes a dead process that nobody has collected yet, or another with the same id, for a
+        // live server. Neither works in the directory, so the file says nothing any more.
+        if hides_its_directory(pid) {
+            return Err(ClusterError::Orphan { dir: pgdata.to_owned(), pid: pid.as_raw_nonzero().get() });
+        }
         let file = pgdata.join("postmaster.pid");
         match fs::remove_file(&file) {
-            Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
                 return Err(ClusterError::io(format!("remove {}", file.display()))(error));
             }
             _ => {}
@@ -96,9 +98,16 @@ fn postmaster_pid(pgdata: &Path) -> Option<Pid> {
     Pid::from_raw(text.lines().next()?.trim().parse().ok()?)
 }
 
-fn is_dead_postgres(pid: Pid) -> bool {
-    let stat = PathBuf::from(format!("/proc/{}/stat", pid.as_raw_nonzero()));
-    fs::read_to_string(stat).is_ok_and(|text| text.contains("(postgres) Z"))
+/// Whether the process is a server whose working directory we may not see: it could be the one.
+fn hides_its_directory(pid: Pid) -> bool {
+    let of_process = PathBuf::from(format!("/proc/{}", pid.as_raw_nonzero()));
+    let denied = fs::metadata(of_process.join("cwd"))
+        .is_err_and(|error| error.kind() == io::ErrorKind::PermissionDenied);
+    denied && is_postgres(&of_process)
+}
+
+fn is_postgres(of_process: &Path) -> bool {
+    fs::read_to_string(of_process.join("comm")).is_ok_and(|name| name.trim() == "postgres")
 }
 
 /// Waits for a condition; false when it does not come within `patience`.
