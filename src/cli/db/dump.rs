@@ -1,17 +1,17 @@
 //! A copy of the store in one file, and the way back into an empty store.
 
 use std::fs::{self, File};
-use std::io::Read;
+use std::io::{BufRead, BufReader, Read, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
-use std::process::ExitCode;
+use std::process::{Command, ExitCode, Stdio};
 
 use anyhow::{Context, bail};
 
 use super::Store;
 use super::foreground::{self, Signals};
 use crate::clock::Clock;
-use crate::store::cluster::nature;
+use crate::store::cluster::{find_client, nature};
 
 /// Writes the copy under another name and renames it when it is whole: a half file never has the name.
 pub(super) async fn dump(store: &Store, out: Option<PathBuf>) -> anyhow::Result<ExitCode> {
@@ -96,7 +96,7 @@ fn reader_of(head: &[u8]) -> Option<u32> {
     }
 }
 
-/// Brings the copy in as one transaction.
+/// Brings the copy in as one transaction, into a server of any version that the tool supports.
 pub(super) async fn restore(store: &Store, archive: &Archive) -> anyhow::Result<ExitCode> {
     let found = nature(&store.connect_options()?, &store.place).await?;
     if found.relations > 0 {
@@ -107,15 +107,70 @@ pub(super) async fn restore(store: &Store, archive: &Archive) -> anyhow::Result<
             found.relations
         );
     }
-    let mut command = store.client("pg_restore", archive.reader_major)?;
-    command.args(["--single-transaction", "--exit-on-error", "--no-owner", "--no-privileges"]);
-    command.arg(&archive.path);
+    let script = script_of(store, archive)?;
+    let mut psql = store.client("psql", script.major)?;
+    psql.args(["--no-psqlrc", "--quiet", "--set=ON_ERROR_STOP=1", "--file=-"]);
+    let (reader, writer) = std::io::pipe().context("no pipe between pg_restore and psql")?;
+    psql.stdin(reader).stdout(Stdio::null());
     let mut signals = Signals::listen()?;
-    let status = foreground::run(command, &mut signals).await.context("pg_restore could not be run")?;
+    let feeding = tokio::task::spawn_blocking(move || feed(script.command, writer));
+    let status = foreground::run(psql, &mut signals).await.context("psql could not be run")?;
+    let fed = feeding.await.context("the copy could not be read")?;
     if status != 0 {
-        bail!("pg_restore ended with status {status}; the store in {} is still empty", store.place);
+        bail!("psql ended with status {status}; the store in {} is still empty", store.place);
     }
+    fed.with_context(|| format!("the copy could not be read; the store in {} is still empty", store.place))?;
     Ok(ExitCode::SUCCESS)
+}
+
+struct Script {
+    command: Command,
+    major: u32,
+}
+
+/// The copy as SQL. `pg_restore` can also talk to a server itself, but refuses one older than the
+/// store that the copy came from.
+fn script_of(store: &Store, archive: &Archive) -> anyhow::Result<Script> {
+    let major = archive.reader_major.max(store.version.major);
+    let mut command = Command::new(find_client("pg_restore", major, store.binaries.as_deref())?);
+    command.args(["--no-owner", "--no-privileges", "--file=-"]).arg(&archive.path);
+    Ok(Script { command, major })
+}
+
+/// Passes the script on inside one transaction, which is committed only if the whole copy was read: an
+/// end that comes too early leaves nothing.
+fn feed(mut pg_restore: Command, mut to: impl Write) -> anyhow::Result<()> {
+    let mut child = pg_restore.stdin(Stdio::null()).stdout(Stdio::piped()).spawn()?;
+    let from = child.stdout.take().context("pg_restore has no output")?;
+    let passed = pass_on(BufReader::new(from), &mut to);
+    // Its output is closed by now, so that it ends even if psql has gone before it.
+    let status = child.wait()?;
+    passed?;
+    if !status.success() {
+        bail!("pg_restore ended with {status}");
+    }
+    Ok(to.write_all(b"COMMIT;\n")?)
+}
+
+fn pass_on(mut from: impl BufRead, to: &mut impl Write) -> std::io::Result<()> {
+    to.write_all(b"BEGIN;\n")?;
+    let mut line = Vec::new();
+    loop {
+        line.clear();
+        if from.read_until(b'\n', &mut line)? == 0 {
+            return Ok(());
+        }
+        let words = line.trim_ascii();
+        // PostgreSQL 17 and later write this setting, and those before do not know it.
+        if words != b"SET transaction_timeout = 0;" {
+            to.write_all(&line)?;
+        }
+        let preamble = [&b"--"[..], b"SET ", b"SELECT pg_catalog.set_config(", b"\\restrict "];
+        if !words.is_empty() && !preamble.iter().any(|start| words.starts_with(start)) {
+            break;
+        }
+    }
+    std::io::copy(&mut from, to).map(drop)
 }
 
 #[cfg(test)]
@@ -130,6 +185,30 @@ mod tests {
         assert_eq!(reader_of(b"PGDMP"), None);
         assert_eq!(reader_of(b"-- SQL "), None);
         assert_eq!(reader_of(b""), None);
+    }
+
+    fn fed(script: &str) -> (bool, String) {
+        let mut command = Command::new("sh");
+        command.args(["-c", script]);
+        let mut out = Vec::new();
+        let ok = feed(command, &mut out).is_ok();
+        (ok, String::from_utf8(out).unwrap())
+    }
+
+    #[test]
+    fn a_copy_is_committed_only_when_it_was_read_to_its_end() {
+        assert_eq!(fed("echo 'CREATE TABLE a ();'"), (true, "BEGIN;\nCREATE TABLE a ();\nCOMMIT;\n".into()));
+        assert_eq!(fed("echo 'CREATE TABLE a ();'; exit 1"), (false, "BEGIN;\nCREATE TABLE a ();\n".into()));
+    }
+
+    #[test]
+    fn a_setting_that_older_servers_do_not_know_is_left_out_of_the_preamble_alone() {
+        let setting = "SET transaction_timeout = 0;";
+        let script = format!("--\n\nSET a = 0;\n{setting}\nSET b = 0;\nCOPY t FROM stdin;\n{setting}\n\\.\n");
+        let mut out = Vec::new();
+        pass_on(script.as_bytes(), &mut out).unwrap();
+        let wanted = format!("BEGIN;\n--\n\nSET a = 0;\nSET b = 0;\nCOPY t FROM stdin;\n{setting}\n\\.\n");
+        assert_eq!(String::from_utf8(out).unwrap(), wanted);
     }
 
     #[test]

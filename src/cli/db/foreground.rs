@@ -43,6 +43,8 @@ impl Signals {
 /// Runs the command to its end and returns its exit status, as a shell would put it.
 pub(super) async fn run(mut command: Command, signals: &mut Signals) -> io::Result<u8> {
     let mut child = command.spawn()?;
+    // It may hold our end of a pipe; the program is to be the only one that reads from it.
+    drop(command);
     let pid = child.id().and_then(|id| i32::try_from(id).ok()).and_then(Pid::from_raw);
     // A terminal sends Ctrl-C to the program as well; to send it again would make it count twice.
     let from_terminal = io::stdin().is_terminal();

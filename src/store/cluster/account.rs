@@ -18,24 +18,21 @@ pub(super) struct Account {
 }
 
 impl Account {
-    /// Whom to run as, `None` for ourselves. Data that exist keep their owner; new data go to
-    /// `postgres`, else `nobody`.
-    pub(super) fn for_child(pgdata: &Path) -> Result<Option<Self>, ClusterError> {
-        let owner = match fs::metadata(pgdata) {
-            Ok(data) => Some((data.uid(), data.gid())),
-            Err(e) if e.kind() == io::ErrorKind::NotFound => None,
-            Err(e) => return Err(ClusterError::io(format!("look at {}", pgdata.display()))(e)),
-        };
+    /// Whom to run as, `None` for ourselves. Data that exist keep their owner, and a data directory that
+    /// somebody made for the purpose gives new data to that owner; the rest goes to `postgres`, else `nobody`.
+    pub(super) fn for_child(root: &Path, pgdata: &Path) -> Result<Option<Self>, ClusterError> {
+        let data_owner = owner(pgdata)?;
         if !is_root() {
             let me = rustix::process::geteuid().as_raw();
-            return match owner {
+            return match data_owner {
                 Some((uid, _)) if uid != me => {
                     Err(ClusterError::ForeignOwner { dir: pgdata.to_owned(), owner: uid })
                 }
                 _ => Ok(None),
             };
         }
-        if let Some((uid, gid)) = owner.filter(|(uid, _)| *uid != 0) {
+        let owners = [data_owner, owner(root)?];
+        if let Some((uid, gid)) = owners.into_iter().flatten().find(|(uid, _)| *uid != 0) {
             return Ok(Some(Self { uid, gid, name: format!("with id {uid}") }));
         }
         let passwd =
@@ -95,6 +92,14 @@ impl Account {
             0
         };
         (dir.mode() >> shift) & 1 == 1
+    }
+}
+
+fn owner(path: &Path) -> Result<Option<(u32, u32)>, ClusterError> {
+    match fs::metadata(path) {
+        Ok(data) => Ok(Some((data.uid(), data.gid()))),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+        Err(error) => Err(ClusterError::io(format!("look at {}", path.display()))(error)),
     }
 }
 

@@ -60,7 +60,7 @@ impl<'a> Search<'a> {
     /// then what was fetched before. `Ok(Err(notes))` says what was seen and would not do.
     pub(super) fn find(&self) -> Result<Result<Binaries, Vec<String>>, ClusterError> {
         if let Some(dir) = self.explicit {
-            return self.check_explicit(dir).map(Ok);
+            return self.check_explicit(dir);
         }
         let mut notes = Vec::new();
         for dir in self.candidates() {
@@ -101,16 +101,16 @@ impl<'a> Search<'a> {
         }
     }
 
-    fn check_explicit(&self, dir: &Path) -> Result<Binaries, ClusterError> {
-        self.examine(dir).map_err(|note| match (note, self.data_major) {
-            (Some(note), Some(data_major)) if note.contains(" is PostgreSQL ") => {
-                ClusterError::WrongMajor { dir: dir.to_owned(), data_major, notes: vec![note] }
-            }
-            (note, _) => ClusterError::BadBinaries {
+    /// Of the wrong version for the data is one fault, being of no use at all another.
+    fn check_explicit(&self, dir: &Path) -> Result<Result<Binaries, Vec<String>>, ClusterError> {
+        match self.examine(dir) {
+            Ok(found) => Ok(Ok(found)),
+            Err(Some(note)) if self.data_major.is_some() => Ok(Err(vec![note])),
+            Err(note) => Err(ClusterError::BadBinaries {
                 dir: dir.to_owned(),
                 why: note.unwrap_or_else(|| "it has no postgres".to_owned()),
-            },
-        })
+            }),
+        }
     }
 }
 
@@ -208,7 +208,10 @@ mod tests {
         assert_eq!(notes.len(), 2, "{notes:?}");
         let explicit = top.join("path");
         search.explicit = Some(&explicit);
-        assert!(matches!(search.find(), Err(ClusterError::WrongMajor { data_major: 17, .. })));
+        assert_eq!(
+            search.find().unwrap().unwrap_err(),
+            [format!("{} is PostgreSQL 18.0", explicit.display())]
+        );
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! The server as our child: started, watched until it is ready, signalled, and waited for.
 
 use std::fs::{self, File};
+use std::future::ready;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -70,7 +71,8 @@ impl Postmaster {
     pub(super) async fn wait_ready(&self, pgdata: &Path, log: &log::Mark) -> Result<(), ClusterError> {
         let file = pgdata.join("postmaster.pid");
         let pid = self.pid().to_string();
-        let seen = wait_until(START_PATIENCE, async || says_ready(&file, &pid) || self.end().is_some()).await;
+        let seen =
+            wait_until(START_PATIENCE, || ready(says_ready(&file, &pid) || self.end().is_some())).await;
         let why = match self.end() {
             None if seen => return Ok(()),
             None => format!("it was not ready after {} s", START_PATIENCE.as_secs()),

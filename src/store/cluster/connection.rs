@@ -1,6 +1,7 @@
 //! How a running managed database is reached: the address, and the small file that tells it to others.
 
 use std::fs::{self, File};
+use std::future::ready;
 use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
@@ -42,7 +43,7 @@ impl Connection {
     pub async fn of_running(data_dir: &Path) -> Result<Self, ClusterError> {
         // A file that a killed service left has another process in it than the lock.
         let read = || Self::read(data_dir).filter(|found| Some(found.pid) == datadir::holder(data_dir));
-        wait_until(PATIENCE, async || read().is_some()).await;
+        wait_until(PATIENCE, || ready(read().is_some())).await;
         read().ok_or_else(|| ClusterError::InUse { dir: data_dir.to_owned(), pid: datadir::holder(data_dir) })
     }
 

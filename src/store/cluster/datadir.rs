@@ -2,7 +2,7 @@
 
 use std::fs::{self, File, TryLockError};
 use std::io::{self, Read, Seek, Write};
-use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 use super::account;
@@ -29,12 +29,7 @@ impl DataDir {
         let root = path
             .canonicalize()
             .map_err(ClusterError::io(format!("resolve the data directory {}", path.display())))?;
-        if made || is_empty(&root) {
-            // As root, the user that the database runs as must be able to pass through, not to read.
-            let mode = if account::is_root() { 0o711 } else { 0o700 };
-            fs::set_permissions(&root, fs::Permissions::from_mode(mode))
-                .map_err(ClusterError::io(format!("set the mode of {}", root.display())))?;
-        }
+        open_the_way(&root, made).map_err(ClusterError::io(format!("set the mode of {}", root.display())))?;
         let lock = lock(&root)?;
         Ok(Self { root, _lock: lock })
     }
@@ -93,7 +88,7 @@ fn lock(root: &Path) -> Result<File, ClusterError> {
         .truncate(false)
         .mode(0o600)
         .open(&path)
-        .map_err(ClusterError::io(format!("open {}", path.display())))?;
+        .map_err(|error| not_ours(root, error))?;
     match file.try_lock() {
         Ok(()) => {}
         Err(TryLockError::WouldBlock) => {
@@ -113,6 +108,32 @@ fn lock(root: &Path) -> Result<File, ClusterError> {
     };
     write(&mut file).map_err(ClusterError::io(format!("write {}", path.display())))?;
     Ok(file)
+}
+
+/// A lock that may not be opened lies in somebody else's directory, as a rule.
+fn not_ours(root: &Path, error: io::Error) -> ClusterError {
+    match fs::metadata(root) {
+        Ok(data)
+            if error.kind() == io::ErrorKind::PermissionDenied
+                && data.uid() != rustix::process::geteuid().as_raw() =>
+        {
+            ClusterError::ForeignOwner { dir: root.to_owned(), owner: data.uid() }
+        }
+        _ => ClusterError::io(format!("open {}", root.join("lock").display()))(error),
+    }
+}
+
+/// A directory that we made is closed to others, but as root the user that the database runs as must be
+/// able to pass through. That is also given to an empty directory that root has made ready.
+fn open_the_way(root: &Path, made: bool) -> io::Result<()> {
+    let found = fs::metadata(root)?;
+    let mode = match (made, account::is_root()) {
+        (true, true) => 0o711,
+        (true, false) => 0o700,
+        (false, true) if found.uid() == 0 && is_empty(root) => found.mode() | 0o011,
+        (false, _) => return Ok(()),
+    };
+    fs::set_permissions(root, fs::Permissions::from_mode(mode & 0o7777))
 }
 
 fn is_empty(dir: &Path) -> bool {

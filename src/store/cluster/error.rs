@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use super::version::PgVersion;
 
 /// A fault of the managed PostgreSQL. Every text is one line: what happened, to which thing, what to do.
+/// The text holds the cause, so no fault has a source that would say it twice.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum ClusterError {
@@ -144,22 +145,20 @@ pub enum ClusterError {
         at_least: u32,
     },
     /// The database did not answer as it should.
-    #[error("the database at {place} does not answer: {source}")]
+    #[error("the database at {place} does not answer: {cause}")]
     Sql {
         /// The socket directory, or `DATABASE_URL`.
         place: String,
         /// What the driver said.
-        #[source]
-        source: sqlx::Error,
+        cause: sqlx::Error,
     },
     /// A file or process could not be handled.
-    #[error("cannot {what}: {source}")]
+    #[error("cannot {what}: {cause}")]
     Io {
         /// What was tried, such as "write /var/lib/ullage/lock".
         what: String,
         /// What the system said.
-        #[source]
-        source: io::Error,
+        cause: io::Error,
     },
 }
 
@@ -167,7 +166,7 @@ impl ClusterError {
     /// For `map_err`: an input or output fault while doing `what`.
     pub(super) fn io(what: impl Into<String>) -> impl FnOnce(io::Error) -> Self {
         let what = what.into();
-        move |source| Self::Io { what, source }
+        move |cause| Self::Io { what, cause }
     }
 
     /// The programs at hand are of a version that the data or the tool cannot use.

@@ -21,7 +21,7 @@ pub struct Nature {
 /// # Errors
 /// [`ClusterError::Sql`] when it does not answer.
 pub async fn nature(options: &PgConnectOptions, place: &str) -> Result<Nature, ClusterError> {
-    let fault = |source| ClusterError::Sql { place: place.to_owned(), source };
+    let fault = |cause| ClusterError::Sql { place: place.to_owned(), cause };
     let mut connection = options.connect().await.map_err(fault)?;
     let number: String =
         sqlx::query_scalar("SHOW server_version_num").fetch_one(&mut connection).await.map_err(fault)?;
@@ -39,7 +39,7 @@ pub async fn nature(options: &PgConnectOptions, place: &str) -> Result<Nature, C
 
 /// Makes the tool's database in a cluster that has none yet. `options` lead to the one that always exists.
 pub(super) async fn ensure_database(options: &PgConnectOptions, place: &str) -> Result<(), ClusterError> {
-    let fault = |source| ClusterError::Sql { place: place.to_owned(), source };
+    let fault = |cause| ClusterError::Sql { place: place.to_owned(), cause };
     let mut connection = options.connect().await.map_err(fault)?;
     create_if_absent(&mut connection).await.map_err(fault)?;
     connection.close().await.map_err(fault)

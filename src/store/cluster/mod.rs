@@ -22,10 +22,9 @@ mod throwaway;
 mod version;
 
 use std::path::{Path, PathBuf};
-use std::str::FromStr;
 
 use rustix::process::Signal;
-use sqlx::postgres::PgConnectOptions;
+use sqlx::postgres::{PgConnectOptions, PgSslMode};
 use tokio::task::AbortHandle;
 
 pub use clients::find_client;
@@ -136,7 +135,7 @@ impl Cluster {
 /// have to be made.
 fn prepare(data: DataDir, options: &ClusterOptions) -> Result<Ground, ClusterError> {
     let major = data.major()?;
-    let account = Account::for_child(&data.pgdata())?;
+    let account = Account::for_child(data.root(), &data.pgdata())?;
     if let Some(account) = &account {
         account.require_reach(data.root())?;
     }
@@ -166,7 +165,7 @@ fn choose_binaries(
         Ok(found) => return Ok(found),
         Err(notes) => notes,
     };
-    if options.allow_fetch && major.is_none_or(|major| major == fetch::MAJOR) {
+    if options.allow_fetch && options.binaries.is_none() && major.is_none_or(|major| major == fetch::MAJOR) {
         match fetch::fetch().map(|()| search.find()) {
             Ok(found) => match found? {
                 Ok(found) => return Ok(found),
@@ -194,7 +193,7 @@ async fn launch(ground: Ground, throwaway: bool) -> Result<Cluster, ClusterError
     let postmaster = Postmaster::spawn(command, data).await?;
     postmaster.wait_ready(&pgdata, &log).await?;
     let place = socket_dir.display().to_string();
-    inspect::ensure_database(&connect_options(&socket_dir, "postgres")?, &place).await?;
+    inspect::ensure_database(&connect_options(&socket_dir, "postgres"), &place).await?;
     let connection = Connection {
         url: connection::url(&socket_dir, connection::DATABASE),
         pid: std::process::id(),
@@ -202,15 +201,20 @@ async fn launch(ground: Ground, throwaway: bool) -> Result<Cluster, ClusterError
         binaries: binaries.dir,
     };
     connection.write(&root)?;
-    let options = connect_options(&socket_dir, connection::DATABASE)?;
+    let options = connect_options(&socket_dir, connection::DATABASE);
     let log_keeper = tokio::spawn(log::keep_small(log.path)).abort_handle();
     tracing::info!(version = %connection.version, dir = %root.display(), "the database runs");
     Ok(Cluster { postmaster, connection, options, data_dir: root, log_keeper })
 }
 
-fn connect_options(socket_dir: &Path, database: &str) -> Result<PgConnectOptions, ClusterError> {
-    PgConnectOptions::from_str(&connection::url(socket_dir, database))
-        .map_err(|source| ClusterError::Sql { place: socket_dir.display().to_string(), source })
+/// Nothing is left to the environment or to a password file: the socket's directory is the only guard.
+fn connect_options(socket_dir: &Path, database: &str) -> PgConnectOptions {
+    PgConnectOptions::new_without_pgpass()
+        .socket(socket_dir)
+        .port(socket::PORT)
+        .username(initdb::ROLE)
+        .database(database)
+        .ssl_mode(PgSslMode::Disable)
 }
 
 async fn blocking<T: Send + 'static>(
@@ -219,4 +223,21 @@ async fn blocking<T: Send + 'static>(
     tokio::task::spawn_blocking(work)
         .await
         .unwrap_or_else(|error| Err(ClusterError::io("set up the database")(std::io::Error::other(error))))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cluster_can_be_started_and_kept_on_any_thread() {
+        fn check<T: Send>(value: T) -> T {
+            value
+        }
+        let options =
+            ClusterOptions { data_dir: "/".into(), binaries: None, throwaway: true, allow_fetch: false };
+        drop(check(Cluster::start(options)));
+        fn share<T: Send + Sync + 'static>() {}
+        share::<Cluster>();
+    }
 }

@@ -48,13 +48,13 @@ async fn stop(pgdata: &Path, first: Option<Pid>) -> Result<(), ClusterError> {
     if let Some(pid) = first {
         signal(pid, Signal::INT);
     }
-    if wait_until(PATIENCE, async || processes_in(pgdata).await.is_empty()).await {
+    if wait_until(PATIENCE, || is_deserted(pgdata)).await {
         return Ok(());
     }
     for pid in processes_in(pgdata).await {
         signal(pid, Signal::QUIT);
     }
-    if wait_until(LAST_PATIENCE, async || processes_in(pgdata).await.is_empty()).await {
+    if wait_until(LAST_PATIENCE, || is_deserted(pgdata)).await {
         return Ok(());
     }
     match processes_in(pgdata).await.first() {
@@ -67,6 +67,10 @@ fn signal(pid: Pid, signal: Signal) {
     if let Err(error) = kill_process(pid, signal) {
         tracing::debug!(pid = pid.as_raw_nonzero().get(), %error, "a process left behind is gone already");
     }
+}
+
+async fn is_deserted(pgdata: &Path) -> bool {
+    processes_in(pgdata).await.is_empty()
 }
 
 /// The server's processes that work in `pgdata`: every one of them has it as its working directory,
@@ -111,7 +115,10 @@ fn is_postgres(of_process: &Path) -> bool {
 }
 
 /// Waits for a condition; false when it does not come within `patience`.
-pub(super) async fn wait_until(patience: Duration, condition: impl AsyncFn() -> bool) -> bool {
+pub(super) async fn wait_until<F: Future<Output = bool>>(
+    patience: Duration,
+    mut condition: impl FnMut() -> F,
+) -> bool {
     let watch = async {
         let mut tick = tokio::time::interval(Duration::from_millis(5));
         loop {
