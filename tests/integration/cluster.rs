@@ -68,6 +68,16 @@ fn postmaster(dir: &Path) -> Pid {
     Pid::from_raw(text.lines().next().unwrap().trim().parse().unwrap()).unwrap()
 }
 
+async fn within_deadline(condition: impl Fn() -> bool) {
+    let watch = async {
+        let mut tick = tokio::time::interval(Duration::from_millis(5));
+        while !condition() {
+            tick.tick().await;
+        }
+    };
+    tokio::time::timeout(DEADLINE, watch).await.unwrap();
+}
+
 fn same_status(code: ExitCode, wanted: u8) -> bool {
     format!("{code:?}") == format!("{:?}", ExitCode::from(wanted))
 }
@@ -168,7 +178,11 @@ async fn a_second_process_is_refused_and_the_first_goes_on() {
     assert!(same_status(db::run(shell("CREATE TABLE t ()"), source()).await.unwrap(), 1));
     let next = helper.next_number();
     assert!(next > Some(1), "{next:?}");
+
+    // Nobody stops the database of a killed service, and yet it ends.
+    let server = postmaster(dir.path());
     helper.kill();
+    within_deadline(|| rustix::process::test_kill_process(server).is_err()).await;
 }
 
 #[tokio::test]
@@ -218,13 +232,10 @@ async fn a_server_that_outlived_its_service_is_stopped_first() {
         command.gid(owner.gid()).uid(owner.uid());
     }
     let mut orphan = command.spawn().unwrap();
-    let ready = async {
-        let mut tick = tokio::time::interval(Duration::from_millis(5));
-        while !fs::read_to_string(pgdata.join("postmaster.pid")).is_ok_and(|text| text.contains("ready")) {
-            tick.tick().await;
-        }
-    };
-    tokio::time::timeout(DEADLINE, ready).await.unwrap();
+    within_deadline(|| {
+        fs::read_to_string(pgdata.join("postmaster.pid")).is_ok_and(|text| text.contains("ready"))
+    })
+    .await;
 
     let again = start(dir.path()).await;
     assert_eq!(contents(&again).await, before);

@@ -1,10 +1,10 @@
 //! How the programs of PostgreSQL are started: as whom, with which environment, and bound to our life.
 
-use std::io;
 use std::os::unix::process::CommandExt;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
+use rustix::io::Errno;
 use rustix::process::Signal;
 
 use super::account::Account;
@@ -38,7 +38,7 @@ pub(super) fn bind_to_our_life(command: &mut Command, signal: Signal) {
             rustix::process::set_parent_process_death_signal(Some(signal))?;
             // The parent may have died before the setting was made, and then nothing would ever be sent.
             let now = rustix::process::getppid().map(|pid| pid.as_raw_nonzero().get());
-            if now == parent { Ok(()) } else { Err(io::Error::from_raw_os_error(3)) }
+            if now == parent { Ok(()) } else { Err(Errno::SRCH.into()) }
         });
     }
 }
