@@ -1,0 +1,304 @@
+//! Settings: from a file, the environment and the command line to typed values, with every fault reported
+//! together and by its key.
+//!
+//! The command line wins over the environment, the environment over the file, the file over what is built
+//! in. A key `listen.address` in the file is `ULLAGE_LISTEN_ADDRESS` in the environment; the store's
+//! address may also be given as `DATABASE_URL`, as is the custom.
+
+mod read;
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use jiff::SignedDuration;
+use jiff::tz::TimeZone;
+
+use crate::domain::advice::Practice;
+use crate::domain::alert::Thresholds;
+use crate::store::cluster::ClusterOptions;
+use crate::usecase::ingest::Rules;
+use read::Reader;
+
+/// Every setting, typed and checked.
+#[derive(Debug, Clone)]
+pub struct Config {
+    /// The file they were read from, if there is one.
+    pub file: Option<PathBuf>,
+    /// The print room.
+    pub site: Site,
+    /// Where the store is.
+    pub store: StoreAt,
+    /// Where the pages are served.
+    pub listen: SocketAddr,
+    /// How devices are asked.
+    pub poll: PollSettings,
+    /// Lead times, order points and thresholds.
+    pub rules: Rules,
+}
+
+/// The print room.
+#[derive(Debug, Clone)]
+pub struct Site {
+    /// What it is called.
+    pub name: String,
+    /// The zone that its days begin and end in.
+    pub zone: TimeZone,
+}
+
+/// Where the store is.
+#[derive(Debug, Clone)]
+pub enum StoreAt {
+    /// A PostgreSQL that somebody else runs.
+    Server(String),
+    /// A PostgreSQL of our own in a data directory.
+    Managed(ClusterOptions),
+}
+
+/// How devices are asked.
+#[derive(Debug, Clone)]
+pub struct PollSettings {
+    /// How often, for devices that are added from now on.
+    pub every: Duration,
+    /// How long a first try waits for an answer.
+    pub timeout: Duration,
+    /// How often a device is asked again.
+    pub retries: u32,
+    /// The most devices that are asked at the same moment.
+    pub in_flight: usize,
+}
+
+/// What a flag of the command line says about a setting.
+#[derive(Debug, Clone, Default, clap::Args)]
+pub struct Overrides {
+    /// The settings file [default: ullage.toml here, if there is one]
+    #[arg(long, global = true, value_name = "FILE", env = "ULLAGE_CONFIG")]
+    pub config: Option<PathBuf>,
+    /// The PostgreSQL server to keep readings in, instead of a database of our own
+    #[arg(long, global = true, value_name = "URL")]
+    pub database_url: Option<String>,
+    /// Where our own database lies
+    #[arg(long, global = true, value_name = "DIR")]
+    pub data_dir: Option<PathBuf>,
+    /// The directory with PostgreSQL's programs, instead of searching for it
+    #[arg(long, global = true, value_name = "DIR")]
+    pub binaries: Option<PathBuf>,
+}
+
+/// A setting that cannot be used.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Fault {
+    /// Where it stands: a key of the file, or a variable of the environment.
+    pub key: String,
+    /// What is wrong and what to write instead.
+    pub message: String,
+}
+
+impl std::fmt::Display for Fault {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}: {}", self.key, self.message)
+    }
+}
+
+/// Every setting that cannot be used.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
+pub struct Faults(pub Vec<Fault>);
+
+impl Config {
+    /// Reads the settings that hold for this run.
+    ///
+    /// # Errors
+    /// Every fault that was found, together.
+    pub fn load(overrides: &Overrides) -> Result<Self, Faults> {
+        let file = overrides.config.clone().or_else(|| {
+            let here = PathBuf::from("ullage.toml");
+            here.exists().then_some(here)
+        });
+        let text = match &file {
+            Some(path) => std::fs::read_to_string(path).map_err(|error| {
+                let message = format!("cannot be read: {error}; name another file with --config");
+                Faults(vec![Fault { key: path.display().to_string(), message }])
+            })?,
+            None => String::new(),
+        };
+        let environment = |name: &str| std::env::var(name).ok();
+        let mut config = Self::parse(&text, &environment, overrides)?;
+        config.file = file;
+        Ok(config)
+    }
+
+    /// Reads settings from a file's text and a look-up of the environment.
+    ///
+    /// # Errors
+    /// Every fault that was found, together.
+    pub fn parse(
+        text: &str,
+        environment: &dyn Fn(&str) -> Option<String>,
+        overrides: &Overrides,
+    ) -> Result<Self, Faults> {
+        let mut reader = Reader::new(text, environment);
+        let config = Self {
+            file: None,
+            site: site(&mut reader),
+            store: store(&mut reader, environment, overrides),
+            listen: reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830))),
+            poll: poll(&mut reader),
+            rules: rules(&mut reader),
+        };
+        reader.finish()?;
+        Ok(config)
+    }
+}
+
+fn site(reader: &mut Reader<'_>) -> Site {
+    Site {
+        name: reader.text("site.name").unwrap_or_else(|| "Print room".to_owned()),
+        zone: reader.zone("site.time_zone"),
+    }
+}
+
+fn store(
+    reader: &mut Reader<'_>,
+    environment: &dyn Fn(&str) -> Option<String>,
+    overrides: &Overrides,
+) -> StoreAt {
+    let in_file = reader.text("store.database_url");
+    let data_dir = reader.path("store.data_dir");
+    let binaries = reader.path("store.binaries");
+    let allow_fetch = reader.flag("store.fetch_postgresql", true);
+    let url = overrides.database_url.clone();
+    // A data directory on the command line asks for a database of our own, whatever the environment says.
+    let from_outside = || environment("DATABASE_URL").filter(|url| !url.is_empty()).or(in_file);
+    let url = if overrides.data_dir.is_some() { url } else { url.or_else(from_outside) };
+    if let Some(url) = url {
+        return StoreAt::Server(url);
+    }
+    StoreAt::Managed(ClusterOptions {
+        data_dir: overrides.data_dir.clone().or(data_dir).unwrap_or_else(|| default_data_dir(environment)),
+        binaries: overrides.binaries.clone().or(binaries),
+        throwaway: false,
+        allow_fetch,
+    })
+}
+
+/// Where our own database lies if nobody says: where services keep theirs for root, else where the custom
+/// of the desktop has a user's data.
+fn default_data_dir(environment: &dyn Fn(&str) -> Option<String>) -> PathBuf {
+    if rustix::process::geteuid().is_root() {
+        return PathBuf::from("/var/lib/ullage");
+    }
+    let set = |name| environment(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+    let home = || set("HOME").unwrap_or_else(|| PathBuf::from("/var/lib"));
+    set("XDG_DATA_HOME").unwrap_or_else(|| home().join(".local/share")).join("ullage")
+}
+
+fn poll(reader: &mut Reader<'_>) -> PollSettings {
+    let short = (Duration::from_millis(100), Duration::from_secs(60));
+    let long = (Duration::from_secs(10), Duration::from_hours(24));
+    PollSettings {
+        every: reader.duration("poll.every", Duration::from_mins(15), long),
+        timeout: reader.duration("poll.timeout", Duration::from_secs(2), short),
+        retries: u32::try_from(reader.whole("poll.retries", 2, (0, 10))).unwrap_or(2),
+        in_flight: usize::try_from(reader.whole("poll.in_flight", 64, (1, 4096))).unwrap_or(64),
+    }
+}
+
+fn rules(reader: &mut Reader<'_>) -> Rules {
+    let usual = Practice::default();
+    let thresholds = Thresholds::default();
+    let hours = (Duration::from_hours(1), Duration::from_hours(24 * 60));
+    let dark = reader.duration("rules.dark_after", usual.dark_after.unsigned_abs(), hours);
+    let order_point = reader.percent("rules.waste_order_point", usual.waste_order_fill * 100.0) / 100.0;
+    let low = reader.percent("rules.low_supply", thresholds.low_open * 100.0) / 100.0;
+    Rules {
+        practice: Practice {
+            lead_days: u32::try_from(reader.whole("rules.lead_days", i64::from(usual.lead_days), (0, 365)))
+                .unwrap_or(usual.lead_days),
+            waste_order_fill: order_point,
+            dark_after: SignedDuration::try_from(dark).unwrap_or(usual.dark_after),
+            ..usual
+        },
+        thresholds: Thresholds {
+            waste_open: order_point,
+            waste_clear: (order_point - (thresholds.waste_open - thresholds.waste_clear)).max(0.0),
+            low_open: low,
+            low_clear: (low + (thresholds.low_clear - thresholds.low_open)).min(1.0),
+        },
+    }
+}
+
+impl StoreAt {
+    /// The store as a person would name it, without a password.
+    #[must_use]
+    pub fn describe(&self) -> String {
+        match self {
+            Self::Server(url) => format!("PostgreSQL at {}", without_password(url)),
+            Self::Managed(options) => format!("our own PostgreSQL in {}", options.data_dir.display()),
+        }
+    }
+}
+
+/// A database address without the password in it.
+fn without_password(url: &str) -> String {
+    let Some((scheme, rest)) = url.split_once("://") else { return "an address".to_owned() };
+    let (authority, tail) = rest.split_at(rest.find(['/', '?']).unwrap_or(rest.len()));
+    let (user, host) = authority.rsplit_once('@').unwrap_or(("", authority));
+    let user = user.split(':').next().unwrap_or_default();
+    let at = if user.is_empty() { String::new() } else { format!("{user}@") };
+    let tail = tail.split('?').next().unwrap_or_default();
+    format!("{scheme}://{at}{host}{tail}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn parse(text: &str, environment: &[(&str, &str)]) -> Result<Config, Faults> {
+        let look_up = |name: &str| {
+            environment.iter().find(|(key, _)| *key == name).map(|(_, value)| (*value).to_owned())
+        };
+        Config::parse(text, &look_up, &Overrides::default())
+    }
+
+    #[test]
+    fn nothing_said_gives_the_usual() {
+        let config = parse("", &[]).unwrap();
+        assert!(config.listen.ip().is_loopback());
+        assert_eq!(config.poll.every, Duration::from_mins(15));
+        assert_eq!(config.rules.practice.lead_days, 7);
+        assert!(matches!(config.store, StoreAt::Managed(_)));
+    }
+
+    #[test]
+    fn the_environment_wins_over_the_file() {
+        let text = "[site]\ntime_zone = \"Europe/Lisbon\"\n[poll]\nevery = \"5m\"\n[rules]\nwaste_order_point = 60\n";
+        let config =
+            parse(text, &[("ULLAGE_POLL_EVERY", "30m"), ("DATABASE_URL", "postgres://u:p@db/x")]).unwrap();
+        assert_eq!(config.poll.every, Duration::from_mins(30));
+        assert_eq!(config.site.zone.iana_name(), Some("Europe/Lisbon"));
+        assert!((config.rules.thresholds.waste_clear - 0.55).abs() < 1e-12);
+        assert_eq!(config.store.describe(), "PostgreSQL at postgres://u@db/x");
+    }
+
+    #[test]
+    fn every_fault_is_told_together_by_its_key() {
+        let text = "[site]\ntime_zone = \"Nowhere/Land\"\nzone = 1\n[poll]\nevery = \"soon\"\nretries = 99\n[pool]\nx = 1\n[rules]\nlow_supply = 140\n";
+        let faults = parse(text, &[("ULLAGE_LISTEN_ADDRESS", "printer room")]).unwrap_err();
+        insta::assert_snapshot!(faults.to_string());
+    }
+
+    #[test]
+    fn a_file_that_is_not_toml_says_where() {
+        let faults = parse("[site\nname = 1", &[]).unwrap_err();
+        assert_eq!(faults.0.len(), 1);
+        assert!(faults.0[0].message.contains("line 1"), "{faults}");
+    }
+
+    #[test]
+    fn a_password_never_shows() {
+        for url in ["postgres://u:secret@h/db", "postgres://u:secret@h:5432?password=secret", "secret"] {
+            assert!(!without_password(url).contains("secret"), "{url}");
+        }
+    }
+}

@@ -1,0 +1,5 @@
+//! Asks devices in time and hands over what they said. Knows SNMP and no SQL.
+
+pub mod probe;
+pub mod schedule;
+pub mod worker;
