@@ -17,6 +17,7 @@ use jiff::tz::TimeZone;
 use crate::domain::advice::Practice;
 use crate::domain::alert::Thresholds;
 use crate::store::cluster::ClusterOptions;
+use crate::store::reach::StoreAt;
 use crate::usecase::ingest::Rules;
 use read::Reader;
 
@@ -44,15 +45,6 @@ pub struct Site {
     pub name: String,
     /// The zone that its days begin and end in.
     pub zone: TimeZone,
-}
-
-/// Where the store is.
-#[derive(Debug, Clone)]
-pub enum StoreAt {
-    /// A PostgreSQL that somebody else runs.
-    Server(String),
-    /// A PostgreSQL of our own in a data directory.
-    Managed(ClusterOptions),
 }
 
 /// How devices are asked.
@@ -228,28 +220,6 @@ fn rules(reader: &mut Reader<'_>) -> Rules {
     }
 }
 
-impl StoreAt {
-    /// The store as a person would name it, without a password.
-    #[must_use]
-    pub fn describe(&self) -> String {
-        match self {
-            Self::Server(url) => format!("PostgreSQL at {}", without_password(url)),
-            Self::Managed(options) => format!("our own PostgreSQL in {}", options.data_dir.display()),
-        }
-    }
-}
-
-/// A database address without the password in it.
-fn without_password(url: &str) -> String {
-    let Some((scheme, rest)) = url.split_once("://") else { return "an address".to_owned() };
-    let (authority, tail) = rest.split_at(rest.find(['/', '?']).unwrap_or(rest.len()));
-    let (user, host) = authority.rsplit_once('@').unwrap_or(("", authority));
-    let user = user.split(':').next().unwrap_or_default();
-    let at = if user.is_empty() { String::new() } else { format!("{user}@") };
-    let tail = tail.split('?').next().unwrap_or_default();
-    format!("{scheme}://{at}{host}{tail}")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -293,12 +263,5 @@ mod tests {
         let faults = parse("[site\nname = 1", &[]).unwrap_err();
         assert_eq!(faults.0.len(), 1);
         assert!(faults.0[0].message.contains("line 1"), "{faults}");
-    }
-
-    #[test]
-    fn a_password_never_shows() {
-        for url in ["postgres://u:secret@h/db", "postgres://u:secret@h:5432?password=secret", "secret"] {
-            assert!(!without_password(url).contains("secret"), "{url}");
-        }
     }
 }

@@ -11,6 +11,9 @@ use toml::{Table, Value};
 
 use super::{Fault, Faults};
 
+/// A key that lies within this many letters of a known one was probably meant to be it.
+const CLOSE: usize = 5;
+
 /// A reader of keys like `poll.every`.
 pub(super) struct Reader<'a> {
     table: Table,
@@ -164,7 +167,8 @@ impl<'a> Reader<'a> {
             unknown.extend(keys.keys().map(|name| format!("{section}.{name}")));
         }
         for key in unknown.iter().filter(|key| !self.known.contains(key.as_str())) {
-            let nearest = self.known.iter().min_by_key(|known| distance(known, key));
+            let near = |known: &&&str| distance(known, key) <= CLOSE;
+            let nearest = self.known.iter().filter(near).min_by_key(|known| distance(known, key));
             let hint = nearest.map(|known| format!("; did you mean {known}?")).unwrap_or_default();
             self.faults.push(Fault { key: key.clone(), message: format!("is no setting{hint}") });
         }

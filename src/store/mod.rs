@@ -8,6 +8,7 @@ pub mod history;
 pub mod months;
 pub mod outlooks;
 pub mod polls;
+pub mod reach;
 
 use sqlx::migrate::Migrator;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};

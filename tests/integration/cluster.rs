@@ -13,8 +13,9 @@ use std::time::Duration;
 
 use rustix::process::{Pid, Signal, kill_process};
 use sqlx::{ConnectOptions, Connection as _, PgConnection};
-use ullage::cli::db::{self, DbCommand, DbSource};
+use ullage::cli::db::{self, DbCommand};
 use ullage::store::cluster::{Cluster, ClusterError, ClusterOptions, Connection, ThrowawayDir};
+use ullage::store::reach::StoreAt;
 
 const DEADLINE: Duration = Duration::from_secs(30);
 const HELPER_DIR: &str = "ULLAGE_TEST_HELPER_DIR";
@@ -173,7 +174,7 @@ async fn a_second_process_is_refused_and_the_first_goes_on() {
     let other = Connection::of_running(dir.path()).await.unwrap();
     assert_eq!(other.pid, pid);
     let shell = |sql: &str| DbCommand::Shell { write: false, arguments: vec!["-qc".into(), sql.into()] };
-    let source = || DbSource::Managed(options(dir.path()));
+    let source = || StoreAt::Managed(options(dir.path()));
     assert!(same_status(db::run(shell("SELECT 1/1"), source()).await.unwrap(), 0));
     assert!(same_status(db::run(shell("CREATE TABLE t ()"), source()).await.unwrap(), 1));
     let next = helper.next_number();
@@ -266,13 +267,13 @@ async fn a_dump_restores_to_equal_rows_and_only_into_an_empty_store() {
     let before = contents(&cluster).await;
     let file = files.path().join("loft.dump");
     // While the service runs …
-    let managed = |dir: &ThrowawayDir| DbSource::Managed(options(dir.path()));
+    let managed = |dir: &ThrowawayDir| StoreAt::Managed(options(dir.path()));
     db::run(DbCommand::Dump { out: Some(file.clone()) }, managed(&from)).await.unwrap();
     let url = cluster.url();
     // … and never over a file that exists, or into a store that has something in it.
     let again = db::run(DbCommand::Dump { out: Some(file.clone()) }, managed(&from)).await.unwrap_err();
     assert!(again.to_string().contains("exists already"), "{again}");
-    let full = db::run(DbCommand::Restore { file: file.clone() }, DbSource::Server(url)).await.unwrap_err();
+    let full = db::run(DbCommand::Restore { file: file.clone() }, StoreAt::Server(url)).await.unwrap_err();
     assert!(full.to_string().contains("is not empty"), "{full}");
     let held = db::run(DbCommand::Restore { file: file.clone() }, managed(&from)).await.unwrap_err();
     assert!(held.to_string().contains("is in use by process"), "{held}");
@@ -294,7 +295,7 @@ async fn a_command_gets_a_throwaway_database_and_its_status_comes_back() {
     let script = format!("printf %s \"$DATABASE_URL\" > {}; exit 7", out.display());
     let command = DbCommand::With { throwaway: true, command: vec!["sh".into(), "-c".into(), script.into()] };
     // The data directory of the source is left alone.
-    let source = DbSource::Managed(options(&files.path().join("untouched")));
+    let source = StoreAt::Managed(options(&files.path().join("untouched")));
     assert!(same_status(db::run(command, source).await.unwrap(), 7));
     assert!(!files.path().join("untouched").exists());
     let url = fs::read_to_string(out).unwrap();

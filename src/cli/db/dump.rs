@@ -8,13 +8,14 @@ use std::process::{Command, ExitCode, Stdio};
 
 use anyhow::{Context, bail};
 
-use super::Store;
+use super::client;
 use super::foreground::{self, Signals};
 use crate::clock::Clock;
 use crate::store::cluster::{find_client, nature};
+use crate::store::reach::Reached;
 
 /// Writes the copy under another name and renames it when it is whole: a half file never has the name.
-pub(super) async fn dump(store: &Store, out: Option<PathBuf>) -> anyhow::Result<ExitCode> {
+pub(super) async fn dump(store: &Reached, out: Option<PathBuf>) -> anyhow::Result<ExitCode> {
     let out = out.unwrap_or_else(default_name);
     if out.exists() {
         bail!("{} exists already; give another file with --out, or move it away", out.display());
@@ -41,8 +42,8 @@ pub(super) async fn dump(store: &Store, out: Option<PathBuf>) -> anyhow::Result<
     Ok(ExitCode::SUCCESS)
 }
 
-async fn write_copy(store: &Store, partial: &Path, signals: &mut Signals) -> anyhow::Result<()> {
-    let mut command = store.client("pg_dump", 0)?;
+async fn write_copy(store: &Reached, partial: &Path, signals: &mut Signals) -> anyhow::Result<()> {
+    let mut command = client(store, "pg_dump", 0)?;
     command.args(["--format=custom", "--no-owner", "--no-privileges", "--file"]).arg(partial);
     let status = foreground::run(command, signals).await.context("pg_dump could not be run")?;
     if status != 0 {
@@ -97,7 +98,7 @@ fn reader_of(head: &[u8]) -> Option<u32> {
 }
 
 /// Brings the copy in as one transaction, into a server of any version that the tool supports.
-pub(super) async fn restore(store: &Store, archive: &Archive) -> anyhow::Result<ExitCode> {
+pub(super) async fn restore(store: &Reached, archive: &Archive) -> anyhow::Result<ExitCode> {
     let found = nature(&store.connect_options()?, &store.place).await?;
     if found.relations > 0 {
         bail!(
@@ -108,7 +109,7 @@ pub(super) async fn restore(store: &Store, archive: &Archive) -> anyhow::Result<
         );
     }
     let script = script_of(store, archive)?;
-    let mut psql = store.client("psql", script.major)?;
+    let mut psql = client(store, "psql", script.major)?;
     psql.args(["--no-psqlrc", "--quiet", "--set=ON_ERROR_STOP=1", "--file=-"]);
     let (reader, writer) = std::io::pipe().context("no pipe between pg_restore and psql")?;
     psql.stdin(reader).stdout(Stdio::null());
@@ -130,7 +131,7 @@ struct Script {
 
 /// The copy as SQL. `pg_restore` can also talk to a server itself, but refuses one older than the
 /// store that the copy came from.
-fn script_of(store: &Store, archive: &Archive) -> anyhow::Result<Script> {
+fn script_of(store: &Reached, archive: &Archive) -> anyhow::Result<Script> {
     let major = archive.reader_major.max(store.version.major);
     let mut command = Command::new(find_client("pg_restore", major, store.binaries.as_deref())?);
     command.args(["--no-owner", "--no-privileges", "--file=-"]).arg(&archive.path);
