@@ -271,3 +271,7 @@ impl Writer {
         }
     }
 }
+
+#[cfg(test)]
+#[path = "ber_tests.rs"]
+mod tests;

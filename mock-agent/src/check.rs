@@ -80,11 +80,20 @@ fn printer(plan: &PrinterPlan) -> Result<(), ScenarioError> {
             need(known, &at(&format!("head \"{}\" colours", head.name)), &format!("no ink `{colour}` here"))?;
         }
     }
+    if let Some(ink) =
+        plan.inks.iter().find(|ink| !plan.heads.is_empty() && !runs_somewhere(plan, &ink.colour))
+    {
+        return Err(fault(at("head"), format!("no head carries the ink `{}`; add it to a head", ink.colour)));
+    }
     for dark in &plan.dark {
         let ends = dark.until.is_none_or(|until| until > dark.from && until.is_finite());
         need(dark.from.is_finite() && ends, &at("dark"), "`until` must be later than `from`")?;
     }
     Ok(())
+}
+
+fn runs_somewhere(plan: &PrinterPlan, colour: &str) -> bool {
+    plan.heads.iter().any(|head| head.colours.iter().any(|known| known == colour))
 }
 
 fn work(plan: &PrinterPlan, at: &dyn Fn(&str) -> String) -> Result<(), ScenarioError> {

@@ -55,8 +55,13 @@ fn speed(text: &str) -> Result<f64, String> {
 
 fn main() -> Result<()> {
     let options = Options::parse();
-    let scenario = match &options.scenario {
-        Some(path) => read(path)?,
+    let scenario = match options.scenario.as_deref().map(read) {
+        Some(Ok(scenario)) => scenario,
+        Some(Err(fault)) => {
+            // A scenario that cannot be used is an error of usage, like a wrong option.
+            eprintln!("mock-agent: {fault:#}");
+            std::process::exit(2);
+        }
         None => Scenario::vellmoor(),
     };
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?;
@@ -73,7 +78,6 @@ async fn run(options: Options, scenario: Scenario) -> Result<()> {
     let start = clock::now();
     let opened = midnight(&scenario, start, options.days)?;
     let mut room = Room::new(&scenario, opened, options.days);
-    room.advance_to(start);
     let printers = room.printers().to_vec();
     if options.list {
         for printer in &printers {
@@ -81,6 +85,7 @@ async fn run(options: Options, scenario: Scenario) -> Result<()> {
         }
         return Ok(());
     }
+    room.advance_to(start);
     let room = Arc::new(Mutex::new(room));
     let now = simulated(start, options.speed);
     let bind = match options.listen.port() {

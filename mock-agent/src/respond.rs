@@ -318,3 +318,7 @@ fn signed(auth: Auth, key: &[u8], message: &SecureMessage, datagram: &[u8]) -> b
 fn encoded(kind: u8, request_id: i32, answer: &Answer) -> Encoded<'_> {
     Encoded { kind, request_id, status: answer.status, index: answer.index, varbinds: &answer.varbinds }
 }
+
+#[cfg(test)]
+#[path = "respond_tests.rs"]
+mod tests;

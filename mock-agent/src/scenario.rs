@@ -406,3 +406,7 @@ impl Scenario {
         Self::parse(VELLMOOR).expect("the built-in room is read by a test")
     }
 }
+
+#[cfg(test)]
+#[path = "scenario_tests.rs"]
+mod tests;

@@ -200,3 +200,85 @@ fn earlier(used: &Used<'_>, wish: &Wish, last: u32, mut plan: Phase) -> Phase {
     // `planned_at` takes the earliest swap from the end.
     plan
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn wish() -> Wish {
+        Wish {
+            capacity_ml: 100.0,
+            starter_ml: None,
+            stands_at: 0.5,
+            swapped_at: None,
+            swap_at: [0.02, 0.04],
+            seed: 1,
+        }
+    }
+
+    /// Three millilitres a slot for 100 slots, every fifth slot free for a swap.
+    fn lay(wish: &Wish) -> (Phase, Vec<f64>) {
+        let scaled: Vec<f64> = (0..=100).map(|slot| 3.0 * f64::from(slot)).collect();
+        let fixed = vec![0.0; 101];
+        let free: Vec<u32> = (0..100).step_by(5).collect();
+        (phase(&Used { fixed: &fixed, scaled: &scaled, free: &free }, wish), scaled)
+    }
+
+    fn play(plan: &Phase, wish: &Wish, scaled: &[f64]) -> f64 {
+        let mut supply = Supply::new(plan.clone(), wish, 1);
+        for slot in 1..=100_u32 {
+            let wanted = plan.factor * (scaled[slot as usize] - scaled[slot as usize - 1]);
+            assert!((supply.take(wanted) - wanted).abs() < 1e-9, "ran dry in slot {slot}");
+            if supply.planned_at(slot) {
+                assert!(supply.fraction() < 0.3);
+                supply.swap();
+            }
+        }
+        supply.level_ml
+    }
+
+    #[test]
+    fn a_history_with_swaps_ends_where_it_should() {
+        for percent in [5, 30, 50, 77, 95] {
+            let wish = Wish { stands_at: f64::from(percent) / 100.0, ..wish() };
+            let (plan, scaled) = lay(&wish);
+            assert!(plan.swaps.len() >= 2 && plan.swaps.is_sorted_by(|a, b| a > b), "{plan:?}");
+            let level = play(&plan, &wish, &scaled);
+            // A free slot every 15 ml is coarse: the factor may have reached its bound at 95 %.
+            assert!((level - f64::from(percent)).abs() < 1.0 || percent == 95, "{percent}: {level} {plan:?}");
+        }
+    }
+
+    #[test]
+    fn a_short_history_needs_no_swap() {
+        let wish = Wish { capacity_ml: 1000.0, ..wish() };
+        let (plan, scaled) = lay(&wish);
+        assert_eq!((plan.swaps.len(), plan.factor), (0, 1.0));
+        assert!((play(&plan, &wish, &scaled) - 500.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_day_given_for_the_last_swap_is_kept() {
+        let wish = Wish { swapped_at: Some(81), ..wish() };
+        let (plan, _) = lay(&wish);
+        assert_eq!(plan.swaps.first(), Some(&80));
+    }
+
+    #[test]
+    fn a_starter_is_used_only_where_it_can_have_lasted() {
+        let fits = Wish { capacity_ml: 1000.0, starter_ml: Some(225.0), swapped_at: Some(50), ..wish() };
+        assert_eq!(lay(&fits).0.first_capacity_ml, 225.0);
+        let late = Wish { swapped_at: Some(90), ..fits };
+        assert_eq!(lay(&late).0.first_capacity_ml, 1000.0);
+    }
+
+    #[test]
+    fn nothing_is_taken_that_is_not_there() {
+        let (plan, _) = lay(&wish());
+        let mut supply = Supply::new(plan, &wish(), 1);
+        let level = supply.level_ml;
+        assert_eq!(supply.take(1e6), level);
+        assert_eq!((supply.take(1.0), supply.take(-1.0)), (0.0, 0.0));
+        assert!(supply.due());
+    }
+}

@@ -296,3 +296,7 @@ fn des_iv(key: &[u8], salt: &[u8]) -> Option<Vec<u8>> {
     let before = key.get(8..16)?;
     Some(before.iter().zip(salt).map(|(a, b)| a ^ b).collect())
 }
+
+#[cfg(test)]
+#[path = "usm_tests.rs"]
+mod tests;

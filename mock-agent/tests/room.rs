@@ -1,5 +1,8 @@
 //! The simulation against its own promises: identities of the truth, where the levels stand, determinism.
 
+// The lint's allowance for tests does not reach helper functions of an integration test.
+#![allow(clippy::unwrap_used)]
+
 use jiff::civil::date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
@@ -128,10 +131,15 @@ fn the_built_in_room_always_has_something_to_show() {
     let scenario = Scenario::vellmoor();
     let room = played(&scenario, DAYS, 12);
     let truth = room.truth();
-    let day = |at: Timestamp| at.to_zoned(TimeZone::get(&scenario.time_zone).unwrap()).date();
-    let yesterday = day(moment(&scenario, DAYS - 1, 12));
-    let fresh = |swap: &&mock_agent::Swap| day(swap.at) == yesterday || swap.printer == 0;
-    assert!(truth.swaps.iter().filter(fresh).any(|swap| swap.supply == 8));
+    let zone = TimeZone::get(&scenario.time_zone).unwrap();
+    let yesterday = moment(&scenario, DAYS - 1, 12).to_zoned(zone.clone()).date();
+    let gray = truth.swaps.iter().rfind(|swap| swap.printer == 0 && swap.supply == 8).unwrap();
+    assert_eq!(gray.at.to_zoned(zone).date(), yesterday, "Bobbin's gray was swapped the day before");
+    let inks =
+        truth.printers.iter().flat_map(|printer| &printer.supplies).filter(|supply| !supply.receptacle);
+    let mut lowest: Vec<f64> = inks.map(|ink| ink.level_ml / ink.capacity_ml).collect();
+    lowest.sort_by(f64::total_cmp);
+    assert!(lowest[0] < 0.07 && (0.10..0.13).contains(&lowest[1]) && lowest[2] > 0.2, "{lowest:?}");
     assert!(truth.swaps.iter().any(|swap| swap.old_capacity_ml == 225.0 && swap.capacity_ml == 775.0));
     assert!(room.is_dark(2), "Selvage has been dark for two days and a half");
     assert!((0..6).filter(|printer| room.is_dark(*printer)).count() == 1);
@@ -222,4 +230,25 @@ fn a_machine_that_is_off_at_night_starts_again_and_skips_its_care() {
     // Daily care at 06:30 falls into the night; Monday's cleaning at 07:00 does not.
     assert_eq!(waste.daily_ml.iter().filter(|ml| **ml > 0.0).count(), 1, "{:?}", waste.daily_ml);
     assert!(monday > 8.0);
+}
+
+/// Run by hand: `cargo test --release -p mock-agent --test room -- --ignored --nocapture`.
+#[test]
+#[ignore = "a measurement, for release builds"]
+fn a_whole_history_is_read_fast() {
+    let scenario = Scenario::vellmoor();
+    let begun = std::time::Instant::now();
+    let mut room = Room::new(&scenario, opened(&scenario), DAYS);
+    let laid_out = begun.elapsed();
+    let start = opened(&scenario);
+    let mut values = 0;
+    for quarter in 1..=i64::from(DAYS) * 96 {
+        room.advance_to(start.checked_add((15 * quarter).minutes()).unwrap());
+        values += (0..6).map(|printer| room.mib(printer).len()).sum::<usize>();
+    }
+    let all = begun.elapsed();
+    let calls = f64::from(DAYS) * 96.0 * 6.0;
+    println!("laid out in {laid_out:?}, played and read in {all:?}: {values} values");
+    println!("{:.1} µs a printer and quarter of an hour", all.as_secs_f64() * 1e6 / calls);
+    assert!(all.as_secs_f64() < 3.0, "too slow: {all:?}");
 }

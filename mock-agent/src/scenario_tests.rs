@@ -1,0 +1,56 @@
+use super::*;
+
+const SMALL: &str = r#"
+name = "Attic"
+time_zone = "Europe/Lisbon"
+[[printer]]
+name = "Bobbin"
+description = "Ink printer"
+media_width_mm = 610
+snmp = { version = "v2c" }
+ink = [{ colour = "Cyan", ml_per_m2 = 1.0, stands_at = 0.5 }]
+"#;
+
+fn fault(text: &str) -> String {
+    Scenario::parse(text).expect_err("this scenario is faulty").to_string()
+}
+
+#[test]
+fn the_built_in_room_is_whole() {
+    let room = Scenario::vellmoor();
+    let names: Vec<_> = room.printers.iter().map(|printer| printer.name.as_str()).collect();
+    assert_eq!(names, ["Bobbin", "Thimble", "Selvage", "Gusset", "Tassel", "Weft"]);
+    let inks: Vec<_> = room.printers.iter().map(|printer| printer.inks.len()).collect();
+    assert_eq!(inks, [8, 8, 6, 8, 12, 6]);
+    assert!(room.printers.iter().all(|printer| printer.waste.is_some()));
+}
+
+#[test]
+fn a_small_scenario_takes_the_defaults() {
+    let room = Scenario::parse(SMALL).unwrap();
+    assert_eq!(room.printers[0].inks[0].capacity_ml, 775.0);
+    assert_eq!(room.printers[0].snmp.community, "public");
+    assert_eq!(room.moment, jiff::civil::time(10, 0, 0, 0));
+}
+
+#[test]
+fn faults_name_the_key() {
+    let unknown = fault(&SMALL.replace("media_width_mm", "media_width_cm"));
+    assert!(unknown.contains("media_width_cm"), "{unknown}");
+    let missing = fault(&SMALL.replace("media_width_mm = 610", ""));
+    assert!(missing.contains("media_width_mm"), "{missing}");
+    let zone = fault(&SMALL.replace("Europe/Lisbon", "Vellmoor/Loft"));
+    assert!(zone.starts_with("time_zone:") && zone.contains("Vellmoor/Loft"), "{zone}");
+    let stands = fault(&SMALL.replace("stands_at = 0.5", "stands_at = 50"));
+    assert!(stands.starts_with("printer \"Bobbin\" ink \"Cyan\" stands_at:"), "{stands}");
+    let both = fault(&SMALL.replace("stands_at = 0.5", "stands_at = 0.5, swapped_on = -1"));
+    assert!(both.contains("not both"), "{both}");
+    let user = fault(&SMALL.replace("\"v2c\"", "\"v3\""));
+    assert!(user.contains("snmp.user"), "{user}");
+    let head = fault(&format!("{SMALL}\n[[printer.head]]\nname = \"A\"\ncolours = [\"Puce\"]\n"));
+    assert!(head.contains("Puce"), "{head}");
+    let bare = fault(&format!("{SMALL}\n[[printer.head]]\nname = \"A\"\ncolours = []\n"));
+    assert!(bare.contains("no head carries"), "{bare}");
+    let closed = fault(&format!("closed = [\"13-40\"]\n{SMALL}"));
+    assert!(closed.starts_with("closed:"), "{closed}");
+}
