@@ -51,8 +51,10 @@ pub(crate) struct SlotUse {
 pub(crate) struct DayUse {
     pub(crate) day: Day,
     pub(crate) slots: Vec<(u32, SlotUse)>,
-    /// First slot of the working day and the slot after its last; equal when nobody works.
-    pub(crate) working: (u32, u32),
+    /// First slot of the working hours and the slot after their last.
+    hours: (u32, u32),
+    /// Whether anybody is expected in the room on this day.
+    manned: bool,
 }
 
 impl DayUse {
@@ -61,10 +63,15 @@ impl DayUse {
         self.slots.get(place).map(|(_, what)| what)
     }
 
+    /// Whether it is daytime and nothing is printing.
+    pub(crate) fn idle(&self, slot: u32) -> bool {
+        let (open, close) = self.hours;
+        (open..close).contains(&slot) && self.at(slot).is_none_or(|what| what.area_m2 == 0.0)
+    }
+
     /// Whether somebody is there to swap a supply and nothing is printing.
     pub(crate) fn hands_free(&self, slot: u32) -> bool {
-        let (open, close) = self.working;
-        (open..close).contains(&slot) && self.at(slot).is_none_or(|what| what.area_m2 == 0.0)
+        self.manned && self.idle(slot)
     }
 }
 
@@ -153,8 +160,7 @@ impl Demand {
             })
             .collect();
         // With less than half of a normal day's work the room counts as unmanned: nobody swaps anything.
-        let working = if share >= 0.5 { hours } else { (hours.0, hours.0) };
-        DayUse { day, slots, working }
+        DayUse { day, slots, hours, manned: share >= 0.5 }
     }
 }
 

@@ -43,6 +43,7 @@ struct Sums {
     jobs: Vec<Vec<f64>>,
     care: Vec<Vec<f64>>,
     free: Vec<u32>,
+    idle: Vec<u32>,
 }
 
 fn sums(plan: &PrinterPlan, frame: &Frame<'_>) -> Sums {
@@ -50,7 +51,7 @@ fn sums(plan: &PrinterPlan, frame: &Frame<'_>) -> Sums {
     let length = frame.phase_slot as usize + 1;
     let mut jobs = vec![vec![0.0; length]; inks];
     let mut care = vec![vec![0.0; length]; inks];
-    let mut free = Vec::new();
+    let (mut free, mut idle) = (Vec::new(), Vec::new());
     let mut demand = Demand::new(frame.seed);
     let mut slot = 0;
     while slot < frame.phase_slot {
@@ -63,13 +64,16 @@ fn sums(plan: &PrinterPlan, frame: &Frame<'_>) -> Sums {
                 jobs[ink][here + 1] = jobs[ink][here] + more(what.map(|what| &what.jobs_ml));
                 care[ink][here + 1] = care[ink][here] + more(what.map(|what| &what.care_ml));
             }
-            if today.hands_free(slot) && !frame.darkness.off(frame.calendar, slot) {
-                free.push(slot);
+            if today.idle(slot) && !frame.darkness.off(frame.calendar, slot) {
+                idle.push(slot);
+                if today.hands_free(slot) {
+                    free.push(slot);
+                }
             }
         }
         slot = today.day.end;
     }
-    Sums { jobs, care, free }
+    Sums { jobs, care, free, idle }
 }
 
 /// The boundary at half past ten of a day counted from the phase day, if the history reaches back to it.
@@ -104,7 +108,7 @@ pub(crate) fn lay_out(plan: &PrinterPlan, frame: &Frame<'_>) -> Layout {
             swap_at: waste.swap_at,
             seed,
         };
-        let found = phase(&Used { fixed: &nothing, scaled: &all, free: &sums.free }, &wish);
+        let found = phase(&Used { fixed: &nothing, scaled: &all, free: &sums.free, idle: &sums.idle }, &wish);
         // The factor belongs to the care of the whole printer; the receptacle takes what the inks give.
         care_factor = found.factor;
         Supply::new(Phase { factor: 1.0, ..found }, &wish, seed)
@@ -120,7 +124,7 @@ pub(crate) fn lay_out(plan: &PrinterPlan, frame: &Frame<'_>) -> Layout {
             seed,
         };
         let fixed: Vec<f64> = sums.care[place].iter().map(|ml| ml * care_factor).collect();
-        let used = Used { fixed: &fixed, scaled: &sums.jobs[place], free: &sums.free };
+        let used = Used { fixed: &fixed, scaled: &sums.jobs[place], free: &sums.free, idle: &sums.idle };
         Supply::new(phase(&used, &wish), &wish, seed)
     });
     Layout { inks: inks.collect(), waste, care_factor }

@@ -4,8 +4,7 @@
 use crate::alert::{Alert, Trouble};
 use crate::machine::Machine;
 use crate::oid::{Oid, Value};
-use crate::scenario::Polarity;
-use crate::sensor::{self, Look};
+use crate::sensor::{self, Look, Polarity};
 
 const SYSTEM: [u32; 7] = [1, 3, 6, 1, 2, 1, 1];
 const HOST: [u32; 7] = [1, 3, 6, 1, 2, 1, 25];

@@ -2,6 +2,8 @@
 
 use serde::Deserialize;
 
+use crate::sensor::{Polarity, Rounding, Unit};
+
 /// What can be wrong with a scenario file.
 #[derive(Debug, thiserror::Error)]
 pub enum ScenarioError {
@@ -237,32 +239,6 @@ impl Default for SensorPlan {
     }
 }
 
-/// Units of PrtMarkerSuppliesSupplyUnitTC (RFC 3805 section 6) that an ink printer uses.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, serde::Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Unit {
-    /// 13, for ink of 1.05 grams a millilitre.
-    TenthsOfGrams,
-    /// 14, of a US fluid ounce (29.5735295625 ml).
-    HundredthsOfFluidOunces,
-    /// 15.
-    TenthsOfMillilitres,
-    /// 19.
-    Percent,
-}
-
-/// How an exact level becomes a whole number.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Rounding {
-    /// Down.
-    Floor,
-    /// To the nearest.
-    Nearest,
-    /// Up.
-    Ceil,
-}
-
 /// One ink of a printer.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -310,17 +286,6 @@ pub struct WastePlan {
     /// `filled` for a printer that reports what is in it; RFC 3805 wants the room left.
     #[serde(default)]
     pub polarity: Polarity,
-}
-
-/// Which way a receptacle's level goes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Polarity {
-    /// The level is the room left, as RFC 3805 section 6 says.
-    #[default]
-    Remaining,
-    /// The level is what has been filled in.
-    Filled,
 }
 
 /// One print head.

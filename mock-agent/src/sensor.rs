@@ -1,7 +1,9 @@
 //! How an exact level becomes the whole number that a printer tells.
 
+use serde::{Deserialize, Serialize};
+
 use crate::demand::{mix, unit};
-use crate::scenario::{Polarity, Rounding, SensorPlan, Unit};
+use crate::scenario::SensorPlan;
 
 /// The level "unknown" (RFC 3805 section 2.4).
 const UNKNOWN: i32 = -2;
@@ -11,6 +13,43 @@ const SOME_LEFT: i32 = -3;
 const GRAMS_PER_ML: f64 = 1.05;
 /// Millilitres in a hundredth of a US fluid ounce (29.5735295625 ml).
 const ML_PER_HUNDREDTH_OUNCE: f64 = 0.295_735_295_625;
+
+/// Units of PrtMarkerSuppliesSupplyUnitTC (RFC 3805 section 6) that an ink printer uses.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Unit {
+    /// 13, for ink of 1.05 grams a millilitre.
+    TenthsOfGrams,
+    /// 14, of a US fluid ounce (29.5735295625 ml).
+    HundredthsOfFluidOunces,
+    /// 15.
+    TenthsOfMillilitres,
+    /// 19.
+    Percent,
+}
+
+/// How an exact level becomes a whole number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Rounding {
+    /// Down.
+    Floor,
+    /// To the nearest.
+    Nearest,
+    /// Up.
+    Ceil,
+}
+
+/// Which way a receptacle's level goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Polarity {
+    /// The level is the room left, as RFC 3805 section 6 says.
+    #[default]
+    Remaining,
+    /// The level is what has been filled in.
+    Filled,
+}
 
 impl Unit {
     /// Its number in PrtMarkerSuppliesSupplyUnitTC.

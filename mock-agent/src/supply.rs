@@ -87,7 +87,7 @@ pub(crate) struct Wish {
     pub(crate) starter_ml: Option<f64>,
     /// Fraction left at the last boundary of the history.
     pub(crate) stands_at: f64,
-    /// The last swap happens at the free boundary nearest to this one, whatever level that leads to.
+    /// The last swap happens at the idle boundary nearest to this one, whatever level that leads to.
     pub(crate) swapped_at: Option<u32>,
     pub(crate) swap_at: [f64; 2],
     pub(crate) seed: u64,
@@ -109,8 +109,10 @@ pub(crate) struct Used<'a> {
     pub(crate) fixed: &'a [f64],
     /// The part that a factor near 1 may stretch.
     pub(crate) scaled: &'a [f64],
-    /// Boundaries at which a swap is possible, rising.
+    /// Boundaries at which people would swap, rising.
     pub(crate) free: &'a [u32],
+    /// Boundaries at which a swap is possible, if need be on a day off.
+    pub(crate) idle: &'a [u32],
 }
 
 impl Used<'_> {
@@ -146,7 +148,7 @@ pub(crate) fn phase(used: &Used<'_>, wish: &Wish) -> Phase {
     let level = wish.stands_at * wish.capacity_ml;
     let last = match wish.swapped_at {
         Some(at) => used
-            .free
+            .idle
             .iter()
             .copied()
             .filter(|slot| *slot > 0 && *slot <= end && used.between(*slot, end, 1.0) < wish.capacity_ml)
@@ -179,10 +181,17 @@ fn earlier(used: &Used<'_>, wish: &Wish, last: u32, mut plan: Phase) -> Phase {
     let mut round = 0;
     loop {
         round += 1;
-        let rest = (low + (high - low) * unit(&[wish.seed, 1, round])) * wish.capacity_ml;
-        let first = rest + used.between(0, until, plan.factor);
-        if first <= wish.capacity_ml {
-            plan.first_level_ml = first;
+        let share = low + (high - low) * unit(&[wish.seed, 1, round]);
+        let gone = used.between(0, until, plan.factor);
+        // A starter comes first if it can have held that much.
+        if let Some(starter) = wish.starter_ml.filter(|starter| share * starter + gone <= *starter) {
+            plan.first_capacity_ml = starter;
+            plan.first_level_ml = share * starter + gone;
+            break;
+        }
+        let rest = share * wish.capacity_ml;
+        if rest + gone <= wish.capacity_ml {
+            plan.first_level_ml = rest + gone;
             break;
         }
         let Some(from) = used.nearest(until, wish.capacity_ml - rest, wish.capacity_ml * 0.998, plan.factor)
@@ -192,10 +201,6 @@ fn earlier(used: &Used<'_>, wish: &Wish, last: u32, mut plan: Phase) -> Phase {
         };
         plan.swaps.push(from);
         until = from;
-    }
-    // A starter that was swapped early in the history fits only if it can have held that much.
-    if let Some(starter) = wish.starter_ml.filter(|starter| plan.first_level_ml <= *starter) {
-        plan.first_capacity_ml = starter;
     }
     // `planned_at` takes the earliest swap from the end.
     plan
@@ -221,7 +226,7 @@ mod tests {
         let scaled: Vec<f64> = (0..=100).map(|slot| 3.0 * f64::from(slot)).collect();
         let fixed = vec![0.0; 101];
         let free: Vec<u32> = (0..100).step_by(5).collect();
-        (phase(&Used { fixed: &fixed, scaled: &scaled, free: &free }, wish), scaled)
+        (phase(&Used { fixed: &fixed, scaled: &scaled, free: &free, idle: &free }, wish), scaled)
     }
 
     fn play(plan: &Phase, wish: &Wish, scaled: &[f64]) -> f64 {
