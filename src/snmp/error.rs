@@ -75,7 +75,7 @@ pub enum SnmpError {
     },
     /// Usm: this user may not be used at this level.
     #[error(
-        "{address} does not let SNMPv3 user “{user}” in at level {level}: give the user here the authentication and privacy that are set in the device"
+        "{address} does not let SNMPv3 user “{user}” read at level {level}: give the user here the authentication and privacy that it has in the device, or let it read at this level there"
     )]
     UnsupportedSecurityLevel {
         /// Who was asked.

@@ -9,6 +9,8 @@
 pub mod ber;
 pub mod credential;
 pub mod error;
+#[cfg(test)]
+mod live_tests;
 pub mod oid;
 pub mod pdu;
 mod pending;

@@ -138,10 +138,11 @@ impl Engine {
         })))
     }
 
-    /// Asks a device, and gives back its response, whatever its error status.
+    /// Asks a device, and gives back its response, with its error status unless that is
+    /// authorizationError.
     ///
     /// # Errors
-    /// When no answer came, when it can not be understood, or when the device refused the user.
+    /// When no answer came, when it can not be understood, or when the device refused the user or community.
     pub async fn request(&self, target: &Target, request: &Request) -> Result<Pdu, SnmpError> {
         let address = target.address;
         if target.credential.version() == Version::V1 && matches!(request, Request::GetBulk { .. }) {
@@ -157,6 +158,9 @@ impl Engine {
             }
             Credential::V3(user) => self.0.usm.request(self, target, user, request).await,
         }?;
+        if pdu.status == ErrorStatus::AuthorizationError {
+            return Err(not_allowed(target, pdu.status));
+        }
         fits(&pdu, request, address)?;
         Ok(pdu)
     }
@@ -277,6 +281,18 @@ async fn receive(socket: Arc<UdpSocket>, shared: Arc<Shared>) {
 fn patience(timeout: Duration, attempt: u32) -> Duration {
     let longer = BACK_OFF.powi(attempt.min(16).cast_signed()).min(MOST_BACK_OFF);
     timeout.mul_f64(longer)
+}
+
+/// Access is refused by view and by level (RFC 3415): a user with privacy in the device, but not here, is the
+/// usual cause.
+fn not_allowed(target: &Target, status: ErrorStatus) -> SnmpError {
+    let address = target.address;
+    match &*target.credential {
+        Credential::V3(user) => {
+            SnmpError::UnsupportedSecurityLevel { address, user: user.name().into(), level: user.level() }
+        }
+        Credential::V1 { .. } | Credential::V2c { .. } => SnmpError::Agent { address, status, oid: None },
+    }
 }
 
 /// Whether a response has as many values as were asked for.
