@@ -92,7 +92,7 @@ impl Snmpd {
             .kill_on_drop(true)
             .spawn()
             .expect("net-snmp's snmpd is installed");
-        let snmpd = Self { address, process: process, _directory: directory };
+        let snmpd = Self { address, process, _directory: directory };
         let target = snmpd.target(Credential::v2c("loftread").unwrap());
         let deadline = Instant::now() + Duration::from_secs(10);
         while engine.request(&target, &get()).await.is_err() {

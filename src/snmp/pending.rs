@@ -56,9 +56,9 @@ impl Pending {
         Self { waiting: Mutex::default(), next: AtomicU64::new(0), secret: RandomState::new() }
     }
 
-    /// Begins to wait for answers from `address`. At most two stand unread; more are dropped.
+    /// Begins to wait for answers from `address`. At most eight stand unread; more are dropped.
     pub(super) fn wait(&self, address: SocketAddr, version: Version) -> Waiter<'_> {
-        let (reply, replies) = mpsc::channel(2);
+        let (reply, replies) = mpsc::channel(8);
         lock(&self.waiting).insert(address, Waiting { version, ids: Vec::new(), reply, fault: None });
         Waiter { pending: self, address, replies }
     }

@@ -39,8 +39,10 @@ struct Known {
 }
 
 impl Known {
-    fn clock(&self) -> (i64, i64) {
-        let passed = i64::try_from(self.read_at.elapsed().as_secs()).unwrap_or(i64::MAX);
+    /// Boots and time as its clock shows them `now`.
+    fn clock(&self, now: Instant) -> (i64, i64) {
+        let passed = now.saturating_duration_since(self.read_at).as_secs();
+        let passed = i64::try_from(passed).unwrap_or(i64::MAX);
         (self.boots, self.time.saturating_add(passed).min(LAST_BOOT))
     }
 }
@@ -117,7 +119,8 @@ impl Usm {
                     target,
                     Version::V3,
                     |id| {
-                        let clock = self.known(address).unwrap_or_else(|| known.clone()).clock();
+                        let clock =
+                            self.known(address).unwrap_or_else(|| known.clone()).clock(Instant::now());
                         keys.seal(clock, id, request).map_err(|what| security(address, user, what))
                     },
                     |reply| self.judge(target, user, &keys, &reply),
@@ -223,7 +226,7 @@ impl Usm {
     fn timely(&self, address: SocketAddr, (boots, time): (i64, i64)) -> bool {
         let mut engines = lock(&self.engines);
         let Some(known) = engines.get_mut(&address) else { return true };
-        let (known_boots, now) = known.clock();
+        let (known_boots, now) = known.clock(Instant::now());
         if boots == LAST_BOOT || boots < known_boots || (boots == known_boots && time < now - WINDOW) {
             return false;
         }

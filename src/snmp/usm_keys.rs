@@ -92,14 +92,15 @@ impl Keys {
                 (MessageType::GetBulkRequest, non_repeaters, max_repetitions)
             }
         };
-        self.seal_pdu((boots, time), id, kind, (first, second), &ber::encode_names(request.oids()))
+        let security = self.full.clone().with_engine_boots_and_time(boots, time);
+        self.seal_pdu(&security, id, kind, (first, second), &ber::encode_names(request.oids()))
     }
 
     /// The crate makes a version 3 PDU only by reading one, so it is given an empty one to read, which is
     /// then filled in.
     fn seal_pdu(
         &self,
-        (boots, time): (i64, i64),
+        security: &Security,
         id: i32,
         kind: MessageType,
         (first, second): (u32, u32),
@@ -117,8 +118,7 @@ impl Keys {
         pdu.error_status = first;
         pdu.error_index = second;
         pdu.varbinds = Varbinds::from_bytes(varbinds);
-        let security = self.full.clone().with_engine_boots_and_time(boots, time);
-        pdu.to_bytes_with_security(Some(&security)).map_err(|error| error.to_string())
+        pdu.to_bytes_with_security(Some(security)).map_err(|error| error.to_string())
     }
 
     /// Opens a message: checks that it is from this engine, for this user, signed as the user signs and,
@@ -275,3 +275,6 @@ fn cipher(protocol: PrivacyProtocol) -> Cipher {
         PrivacyProtocol::Aes256 => Cipher::Aes256,
     }
 }
+
+#[cfg(test)]
+pub(super) mod tests;
