@@ -2,13 +2,16 @@
 //! runs out or fills up, and says what to order, what to swap, and when.
 //!
 //! Data flows one way, and the modules are listed in that order:
-//! devices → [`poller`] → readings → [`store`] → [`domain`] → site, alerts, reports.
+//! devices → [`poller`] → readings → [`store`] → [`domain`] → [`site`], alerts, [`report`].
 
+pub mod app;
 pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod domain;
 pub mod poller;
+pub mod report;
+pub mod site;
 pub mod snmp;
 pub mod store;
 pub mod usecase;

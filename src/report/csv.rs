@@ -1,0 +1,173 @@
+//! The month's supply report as comma-separated values (RFC 4180), one row per supply.
+//!
+//! The columns are stable; a new one is only ever added at the end.
+//!
+//! | column | what it holds |
+//! | --- | --- |
+//! | `month` | `2026-10` |
+//! | `device` | the device's name |
+//! | `cost_centre` | whom its ink is charged to; empty where nobody is named |
+//! | `supply` | what a person calls the supply |
+//! | `role` | `consumed` (amounts are what was used) or `filled` (amounts are what ran in) |
+//! | `unit` | what the amounts are counted in: `ml`, `g`, `m`, `percent`, `impressions`, `sheets`, `hours`, `items` |
+//! | `used` | used, or filled, in the month |
+//! | `spread` | the part of `used` that fell into silences and is spread over their days |
+//! | `unseen` | what may have gone around swaps that nobody saw, at most; not in `used` |
+//! | `swaps` | units swapped |
+//! | `left_in_swapped` | what was still in the units taken out, or the room that receptacles still had |
+//! | `coverage` | the share of the month's past hours for which the device answered, 0 to 1 |
+
+use crate::domain::month::{DeviceMonth, MonthReport, SupplyMonth};
+use crate::domain::reading::Role;
+
+/// The first row of the file.
+pub const COLUMNS: [&str; 12] = [
+    "month",
+    "device",
+    "cost_centre",
+    "supply",
+    "role",
+    "unit",
+    "used",
+    "spread",
+    "unseen",
+    "swaps",
+    "left_in_swapped",
+    "coverage",
+];
+
+/// The report as the bytes of a file: UTF-8, rows ended by CR LF, numbers with a point and three decimals.
+///
+/// # Errors
+/// Writing to memory does not fail; the error is passed on rather than hidden.
+pub fn month(report: &MonthReport) -> Result<Vec<u8>, csv::Error> {
+    let mut writer =
+        csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::with_capacity(4096));
+    writer.write_record(COLUMNS)?;
+    let month = report.month.to_string();
+    for device in &report.devices {
+        for supply in &device.supplies {
+            writer.write_record(row(&month, device, supply))?;
+        }
+    }
+    writer.into_inner().map_err(|fault| csv::Error::from(fault.into_error()))
+}
+
+fn row(month: &str, device: &DeviceMonth, supply: &SupplyMonth) -> [String; 12] {
+    let role = match supply.role {
+        Role::Consumed => "consumed",
+        Role::Filled => "filled",
+    };
+    [
+        month.to_owned(),
+        text(&device.name),
+        text(device.cost_centre.as_deref().unwrap_or_default()),
+        text(&supply.label),
+        role.to_owned(),
+        supply.measure.word().to_owned(),
+        number(supply.used),
+        number(supply.spread),
+        number(supply.unseen),
+        supply.swaps.to_string(),
+        number(supply.left_in_swapped),
+        number(device.coverage),
+    ]
+}
+
+/// Three decimals; an empty cell where there is no figure, and never a minus before zero.
+fn number(value: f64) -> String {
+    if !value.is_finite() {
+        return String::new();
+    }
+    let figures = format!("{value:.3}");
+    if figures == "-0.000" { "0.000".to_owned() } else { figures }
+}
+
+/// A cell of text that no spreadsheet takes for a formula.
+///
+/// Names come from devices, and a cell that begins with one of these characters is calculated when the
+/// file is opened (OWASP, "CSV Injection"); an apostrophe in front makes it text.
+fn text(value: &str) -> String {
+    if value.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{value}") } else { value.to_owned() }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::domain::ids::{DeviceId, SlotId};
+    use crate::domain::units::Measure;
+
+    fn report(name: &str, label: &str, used: f64) -> MonthReport {
+        MonthReport {
+            month: "2026-10".parse().unwrap(),
+            complete: true,
+            devices: vec![DeviceMonth {
+                device: DeviceId(1),
+                name: name.to_owned(),
+                cost_centre: Some("Scenery, large".to_owned()),
+                output: None,
+                coverage: 0.9876,
+                supplies: vec![SupplyMonth {
+                    slot: SlotId(1),
+                    label: label.to_owned(),
+                    role: Role::Consumed,
+                    measure: Measure::Millilitres,
+                    used,
+                    spread: 12.0,
+                    unseen: -0.0001,
+                    swaps: 2,
+                    left_in_swapped: 7.25,
+                }],
+            }],
+        }
+    }
+
+    fn parse(bytes: &[u8]) -> Vec<Vec<String>> {
+        csv::ReaderBuilder::new()
+            .has_headers(false)
+            .from_reader(bytes)
+            .records()
+            .map(|record| record.unwrap().iter().map(str::to_owned).collect())
+            .collect()
+    }
+
+    #[test]
+    fn the_file_is_what_it_says() {
+        let bytes = month(&report("Bobbin", "Light \"sky\" cyan", 411.0)).unwrap();
+        assert_eq!(
+            String::from_utf8(bytes).unwrap(),
+            "month,device,cost_centre,supply,role,unit,used,spread,unseen,swaps,left_in_swapped,coverage\r\n\
+             2026-10,Bobbin,\"Scenery, large\",\"Light \"\"sky\"\" cyan\",consumed,ml,411.000,12.000,0.000,2,7.250,0.988\r\n"
+        );
+    }
+
+    #[test]
+    fn a_name_is_never_a_formula() {
+        for name in ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1"] {
+            let rows = parse(&month(&report(name, name, 1.0)).unwrap());
+            assert_eq!(rows[1][1], format!("'{name}"));
+            assert_eq!(rows[1][3], format!("'{name}"));
+        }
+    }
+
+    #[test]
+    fn a_month_without_devices_is_its_header() {
+        let mut nothing = report("Bobbin", "Cyan", 1.0);
+        nothing.devices.clear();
+        assert_eq!(parse(&month(&nothing).unwrap()), [COLUMNS.map(str::to_owned).to_vec()]);
+    }
+
+    proptest! {
+        #[test]
+        fn what_is_written_is_read_back(name in "[^=+\\-@\t\r]\\PC{0,20}", used in 0.0..1e7f64) {
+            let bytes = month(&report(&name, "Cyan", used)).unwrap();
+            prop_assert_eq!(&bytes, &month(&report(&name, "Cyan", used)).unwrap());
+            let rows = parse(&bytes);
+            prop_assert_eq!(rows.len(), 2);
+            prop_assert_eq!(&rows[1][1], &name);
+            prop_assert!((rows[1][6].parse::<f64>().unwrap() - used).abs() <= 0.000_500_1);
+        }
+    }
+}

@@ -1,0 +1,124 @@
+//! What can go wrong with a request, and what the person who made it is told.
+
+use std::sync::Arc;
+
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+
+use super::source::SourceError;
+use crate::domain::month::{Month, NotAMonth};
+
+/// Why a page is not shown.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum SiteError {
+    #[error("no such page")]
+    NoSuchPage,
+    #[error("no machine '{0}'")]
+    NoSuchMachine(String),
+    #[error("{0}")]
+    NotAMonth(#[from] NotAMonth),
+    #[error("{0} has not begun")]
+    FutureMonth(Month),
+    #[error("'{0}' is no span")]
+    NotASpan(String),
+    #[error("asked for as '{0}'")]
+    WrongHost(String),
+    #[error("only GET and HEAD are answered")]
+    WrongMethod,
+    #[error("the page took too long")]
+    TooSlow,
+    #[error(transparent)]
+    Source(#[from] SourceError),
+    #[error("a template failed: {0}")]
+    Template(#[from] askama::Error),
+    #[error("a file could not be written: {0}")]
+    File(#[from] csv::Error),
+}
+
+/// The error in the words of a page. Nothing of it comes from inside the service.
+#[derive(Debug, PartialEq, Eq)]
+pub(crate) struct Told {
+    pub(crate) title: String,
+    /// What happened.
+    pub(crate) what: String,
+    /// What to do next: a link's address and words.
+    pub(crate) next: (&'static str, &'static str),
+}
+
+impl SiteError {
+    pub(crate) fn status(&self) -> StatusCode {
+        match self {
+            Self::NoSuchPage | Self::NoSuchMachine(_) | Self::FutureMonth(_) => StatusCode::NOT_FOUND,
+            Self::NotAMonth(_) | Self::NotASpan(_) => StatusCode::BAD_REQUEST,
+            Self::WrongHost(_) => StatusCode::MISDIRECTED_REQUEST,
+            Self::WrongMethod => StatusCode::METHOD_NOT_ALLOWED,
+            Self::TooSlow => StatusCode::SERVICE_UNAVAILABLE,
+            Self::Source(_) | Self::Template(_) | Self::File(_) => StatusCode::INTERNAL_SERVER_ERROR,
+        }
+    }
+
+    pub(crate) fn told(&self) -> Told {
+        let told = |title: &str, what: String, next| Told { title: title.to_owned(), what, next };
+        match self {
+            Self::NoSuchPage => told(
+                "There is no page here",
+                "The address leads nowhere. It may have been mistyped, or come from a link that was cut short.".into(),
+                ("/", "Go to Today"),
+            ),
+            Self::NoSuchMachine(id) => told(
+                "There is no such machine",
+                format!("No machine is known under “{id}”. It may have been removed since the link was made."),
+                ("/machines", "See all machines"),
+            ),
+            Self::NotAMonth(fault) => told(
+                "That is not a month",
+                format!("{fault}, year first."),
+                ("/months", "Open the month that is running"),
+            ),
+            Self::FutureMonth(month) => told(
+                &format!("{} has not begun", month.name()),
+                "A month has a report from its first day on.".into(),
+                ("/months", "Open the month that is running"),
+            ),
+            Self::NotASpan(days) => told(
+                "That is not a span of days",
+                format!("“{days}” is not one of the spans that are shown: 7, 30, 120 or 365 days."),
+                ("/machines", "See all machines"),
+            ),
+            Self::WrongHost(host) => told(
+                "Not under this name",
+                format!(
+                    "This service answers only to the names of the machine it runs on, such as localhost, and was \
+                     asked for as “{host}”. Open it there as http://localhost, with its port behind."
+                ),
+                ("/", "Go to Today"),
+            ),
+            Self::WrongMethod => told(
+                "Pages here can only be read",
+                "The request wanted to change something, and nothing can be changed this way.".into(),
+                ("/", "Go to Today"),
+            ),
+            Self::TooSlow => told(
+                "The page took too long",
+                "It was not ready within its time. The service may be busy bringing in readings; load the page again in a minute.".into(),
+                ("/", "Go to Today"),
+            ),
+            Self::Source(_) | Self::Template(_) | Self::File(_) => told(
+                "The page could not be made",
+                "Something failed inside the service, and its log says what. Readings are taken all the same. \
+                 Load the page again in a minute; if it still fails, look into the log."
+                    .into(),
+                ("/", "Go to Today"),
+            ),
+        }
+    }
+}
+
+/// Carries the error out to the guard, which knows the time and the notice and renders the page.
+impl IntoResponse for SiteError {
+    fn into_response(self) -> Response {
+        let mut response = self.status().into_response();
+        response.extensions_mut().insert(Arc::new(self));
+        response
+    }
+}

@@ -1,0 +1,528 @@
+//! A print loft for tests: the machines of the Vellmoor Opera on a Wednesday morning.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::civil::{Date, date};
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+
+use super::chart::axis::plus_days;
+use super::source::{Notice, Source, SourceError};
+use crate::domain::alert::{Alert, Rule};
+use crate::domain::ids::{AlertId, DeviceId, SlotId, SupplyIndex};
+use crate::domain::month::{DeviceMonth, Month, MonthReport, SupplyMonth};
+use crate::domain::outlook::{Forecast, Horizon, Outlook, Slot};
+use crate::domain::reading::{Capacity, Level, Role};
+use crate::domain::snapshot::{DeviceAlert, Marker, MediaInput};
+use crate::domain::standard::{
+    AlertCode, AlertGroup, CapacityUnit, DetectedErrors, DeviceStatus, InputType, PrinterStatus, Severity,
+    SupplyKind, SupplyUnit,
+};
+use crate::domain::task::{Task, TaskKind};
+use crate::domain::units::Measure;
+use crate::usecase::view::{
+    AlertLine, AlertsView, Device, MachineLine, MachineView, MonthView, OutlookLine, Silence, StandingAlert,
+    TodayView, Trend,
+};
+
+pub(crate) const TODAY: Date = date(2026, 11, 25);
+
+pub(crate) fn at(text: &str) -> Timestamp {
+    text.parse().unwrap()
+}
+
+pub(crate) fn now() -> Timestamp {
+    at("2026-11-25T08:10:20Z")
+}
+
+/// What a test wants the source to do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Mood {
+    Full,
+    Empty,
+    Failing,
+    Hanging,
+}
+
+#[derive(Debug, Clone)]
+pub(crate) struct Fixture {
+    pub(crate) mood: Mood,
+    pub(crate) notice: Option<String>,
+    /// What the first machine is called.
+    pub(crate) name: Arc<str>,
+}
+
+impl Fixture {
+    pub(crate) fn new(mood: Mood) -> Self {
+        Self { mood, notice: None, name: "Bobbin".into() }
+    }
+
+    async fn give<T>(&self, full: impl FnOnce() -> T + Send, empty: T) -> Result<T, SourceError> {
+        match self.mood {
+            Mood::Full => Ok(full()),
+            Mood::Empty => Ok(empty),
+            Mood::Failing => Err(SourceError::new("secret inner workings: table slots is gone")),
+            Mood::Hanging => {
+                tokio::time::sleep(Duration::from_secs(86_400)).await;
+                Ok(empty)
+            }
+        }
+    }
+}
+
+impl Source for Fixture {
+    fn now(&self) -> Timestamp {
+        now()
+    }
+
+    fn zone(&self) -> TimeZone {
+        TimeZone::get("Europe/Lisbon").unwrap()
+    }
+
+    fn notice(&self) -> Option<Notice> {
+        self.notice.clone().map(|text| Notice { text })
+    }
+
+    async fn today(&self) -> Result<TodayView, SourceError> {
+        let nothing = TodayView {
+            today: TODAY,
+            devices: vec![],
+            tasks: vec![],
+            earliest: vec![],
+            supplies: 0,
+            open_alerts: 0,
+        };
+        self.give(|| today(&self.name), nothing).await
+    }
+
+    async fn machines(&self) -> Result<Vec<MachineLine>, SourceError> {
+        self.give(|| machines(&self.name), vec![]).await
+    }
+
+    async fn machine(&self, device: DeviceId, span_days: u16) -> Result<Option<MachineView>, SourceError> {
+        let found = || (device == DeviceId(1)).then(|| machine(&self.name, i32::from(span_days)));
+        self.give(found, None).await
+    }
+
+    async fn alerts(&self) -> Result<AlertsView, SourceError> {
+        let full = || AlertsView { open: open_alerts(&self.name), cleared: cleared_alerts(&self.name) };
+        self.give(full, AlertsView { open: vec![], cleared: vec![] }).await
+    }
+
+    async fn month(&self, month: Month) -> Result<MonthView, SourceError> {
+        let report = MonthReport { month, complete: true, devices: vec![] };
+        self.give(|| month_view(&self.name, month), MonthView { report, months: vec![] }).await
+    }
+}
+
+pub(crate) fn device(id: i64, name: &str) -> Device {
+    let models = ["Twelve-ink banner printer, 44 inch", "Eight-ink backdrop printer, 60 inch"];
+    let places = ["Loft, by the window", "Loft, drying end", "Paint frame", "Programme desk"];
+    let turn = usize::try_from(id).unwrap_or(0);
+    Device {
+        id: DeviceId(id),
+        name: name.to_owned(),
+        address: format!("127.0.0.1:{}", 16_100 + id),
+        snmp: "v2c".into(),
+        location: Some(places[turn % places.len()].into()),
+        cost_centre: Some(if turn % 2 == 0 { "Programmes" } else { "Scenery" }.into()),
+        model: Some(models[turn % models.len()].into()),
+        serial: Some(format!("VO-{:05}", 40_417 + 311 * id)),
+        last_answer_at: Some(at("2026-11-25T08:05:00Z")),
+        silent: None,
+        device_status: Some(DeviceStatus::Running),
+        printer_status: Some(if turn % 2 == 0 { PrinterStatus::Idle } else { PrinterStatus::Printing }),
+        errors: DetectedErrors::default(),
+        up_since: Some(at("2026-11-09T06:31:00Z")),
+    }
+}
+
+fn devices(first: &str) -> Vec<Device> {
+    let mut all: Vec<Device> = [first, "Gusset", "Selvage", "Tassel", "Thimble", "Weft"]
+        .iter()
+        .zip(1..)
+        .map(|(name, id)| device(id, name))
+        .collect();
+    all[0].errors = DetectedErrors::from_octets(&[0b1000_1000]);
+    all[0].device_status = Some(DeviceStatus::Warning);
+    all[5].silent = Some(Silence {
+        since: at("2026-11-22T18:40:00Z"),
+        dark: true,
+        fault: "no answer within 2 seconds, asked three times".into(),
+    });
+    all[3].silent =
+        Some(Silence { since: at("2026-11-25T07:50:00Z"), dark: false, fault: "the port is closed".into() });
+    all
+}
+
+pub(crate) fn slot(id: i64, device: i64, colorant: &str) -> Slot {
+    let waste = colorant == "waste";
+    Slot {
+        id: SlotId(id),
+        device: DeviceId(device),
+        index: SupplyIndex(i32::try_from(id).unwrap()),
+        role: if waste { Role::Filled } else { Role::Consumed },
+        kind: if waste { SupplyKind::WasteInk } else { SupplyKind::InkCartridge },
+        colorant: (!waste).then(|| colorant.to_owned()),
+        description: if waste { "Waste receptacle".into() } else { format!("{colorant} ink cartridge") },
+    }
+}
+
+/// A line whose dates are days from today; `tenths` is what is left of `capacity`, tenths of a millilitre.
+fn line(
+    device_name: &str,
+    slot: Slot,
+    (capacity, tenths): (i32, i32),
+    days: [i32; 3],
+    order: i32,
+) -> OutlookLine {
+    let [early, middle, late] = days.map(|days| plus_days(TODAY, days));
+    OutlookLine {
+        device_name: device_name.to_owned(),
+        outlook: Outlook {
+            slot,
+            as_of: at("2026-11-25T08:05:00Z"),
+            level: Level::from_raw(SupplyUnit::TenthsOfMilliliters, capacity, tenths),
+            daily_use: Some(f64::from(tenths) / 10.0 / f64::from(days[1].max(1))),
+            forecast: Forecast::Known(Horizon { early, middle, late }),
+        },
+        order_by: Some(plus_days(TODAY, order)),
+        lead_days: 7,
+    }
+}
+
+fn not_yet(mut line: OutlookLine, why: &str) -> OutlookLine {
+    line.outlook.forecast = Forecast::NotYet(why.into());
+    line.outlook.daily_use = None;
+    line.order_by = None;
+    line
+}
+
+fn today(first: &str) -> TodayView {
+    let task = |days, kind, what: &str, why: &str, device, slot: Option<i64>| Task {
+        due: plus_days(TODAY, days),
+        kind,
+        what: what.into(),
+        why: why.into(),
+        device: DeviceId(device),
+        slot: slot.map(SlotId),
+    };
+    TodayView {
+        today: TODAY,
+        devices: devices(first),
+        tasks: vec![
+            task(
+                -2,
+                TaskKind::Order,
+                &format!("Order 1 waste receptacle for {first}"),
+                "72 % full, past its order point of 70 %; full 3–19 Dec, and 7 days to arrive",
+                1,
+                Some(9),
+            ),
+            task(
+                0,
+                TaskKind::Check,
+                "Switch Weft on, or see why it is silent",
+                "Silent for 2 days 13 hours; automatic head care only runs on a powered machine",
+                6,
+                None,
+            ),
+            task(
+                0,
+                TaskKind::Swap,
+                "Swap the yellow of Thimble",
+                "Empty by the end of the day at its present use",
+                5,
+                Some(23),
+            ),
+            task(
+                2,
+                TaskKind::Order,
+                "Order 1 light magenta for Bobbin",
+                "Runs out 4–16 Dec, about 9 Dec; 7 days to arrive",
+                1,
+                Some(6),
+            ),
+            task(
+                9,
+                TaskKind::Order,
+                "Order 1 photo black for Selvage",
+                "Runs out 11–31 Dec; 7 days to arrive",
+                3,
+                Some(31),
+            ),
+            task(41, TaskKind::Order, "Order 1 cyan for Gusset", "Runs out 12 Jan – 9 Feb 2027", 2, Some(41)),
+        ],
+        earliest: vec![
+            line("Thimble", slot(23, 5, "yellow"), (7750, 62), [0, 1, 2], -6),
+            line(first, slot(9, 1, "waste"), (15_000, 4200), [8, 14, 24], -2),
+            line(first, slot(6, 1, "light magenta"), (7750, 1180), [9, 14, 21], 2),
+            line("Selvage", slot(31, 3, "photo black"), (7750, 2030), [16, 24, 36], 9),
+            line("Gusset", slot(42, 2, "matte black"), (7750, 2510), [20, 29, 44], 13),
+            line("Thimble", slot(24, 5, "cyan"), (2250, 388), [31, 43, 60], 24),
+            line("Selvage", slot(33, 3, "light grey"), (7750, 4020), [38, 52, 95], 31),
+            line("Gusset", slot(41, 2, "cyan"), (7750, 6100), [48, 60, 76], 41),
+        ],
+        supplies: 53,
+        open_alerts: 3,
+    }
+}
+
+fn lines(name: &str) -> Vec<OutlookLine> {
+    let mut lines = vec![
+        line(name, slot(1, 1, "cyan"), (7750, 2510), [34, 48, 71], 27),
+        line(name, slot(2, 1, "magenta"), (7750, 6020), [80, 110, 160], 73),
+        line(name, slot(3, 1, "yellow"), (7750, 3880), [44, 61, 86], 37),
+        line(name, slot(4, 1, "matte black"), (7750, 5200), [300, 420, 700], 293),
+        line(name, slot(5, 1, "photo black"), (7750, 1500), [19, 27, 40], 12),
+        line(name, slot(6, 1, "light magenta"), (7750, 1180), [9, 14, 21], 2),
+        not_yet(
+            line(name, slot(7, 1, "light cyan"), (2250, 2210), [1, 1, 1], 0),
+            "it went in 3 days ago, and a date needs 7 days of use",
+        ),
+        not_yet(line(name, slot(8, 1, "white"), (7750, -3), [1, 1, 1], 0), "the device gives no figures"),
+        line(name, slot(9, 1, "waste"), (15_000, 4200), [8, 14, 24], -2),
+    ];
+    lines[7].outlook.level = Level::from_raw(SupplyUnit::TenthsOfMilliliters, 7750, 9000);
+    lines
+}
+
+fn machines(first: &str) -> Vec<MachineLine> {
+    let firsts = today(first).earliest;
+    devices(first)
+        .into_iter()
+        .map(|device| MachineLine {
+            first_to_end: firsts.iter().find(|line| line.outlook.slot.device == device.id).cloned(),
+            open_alerts: usize::from(device.id.0 == 1) * 2 + usize::from(device.silent.is_some()),
+            device,
+        })
+        .collect()
+}
+
+/// A level that falls unevenly, is refilled by swaps, and says nothing new in the gaps.
+fn trend(line: &OutlookLine, days: i32, gaps: &[(Timestamp, Timestamp)]) -> Trend {
+    let Capacity::Known(full) = line.outlook.level.capacity else { unreachable!() };
+    let now_left = line.outlook.level.remaining.measured().unwrap_or(120.0);
+    let rate = line.outlook.daily_use.unwrap_or(9.0);
+    let id = line.outlook.slot.id.0;
+    let (mut points, mut swaps) = (vec![(now(), now_left)], vec![]);
+    let mut left = now_left;
+    for hour in 1..days * 8 {
+        let at = now() - SignedDuration::from_hours(i64::from(hour) * 3);
+        let used = rate / 8.0 * (1.0 + ((f64::from(hour) * 0.7 + id as f64).sin()).max(-0.9));
+        if gaps.iter().any(|(from, to)| *from < at && at < *to) {
+            left += used;
+            continue;
+        }
+        left += used;
+        if left > full {
+            left = full * 0.04;
+            swaps.push(at + SignedDuration::from_hours(3));
+        }
+        points.push((at, left));
+    }
+    points.reverse();
+    swaps.reverse();
+    let slot = line.outlook.slot.clone();
+    Trend { slot, measure: Measure::Millilitres, capacity: Capacity::Known(full), points, swaps }
+}
+
+fn machine(name: &str, days: i32) -> MachineView {
+    let mut device = device(1, name);
+    device.errors = DetectedErrors::from_octets(&[0b1000_1000]);
+    device.device_status = Some(DeviceStatus::Warning);
+    let from = now() - SignedDuration::from_hours(24 * i64::from(days));
+    let gaps = vec![
+        (at("2026-11-13T16:00:00Z"), at("2026-11-16T07:30:00Z")),
+        (at("2026-11-22T23:05:00Z"), at("2026-11-23T06:10:00Z")),
+    ];
+    let gaps: Vec<_> = gaps.into_iter().filter(|(start, _)| *start > from).collect();
+    let lines = lines(name);
+    let trends = lines.iter().map(|line| trend(line, days, &gaps)).collect();
+    let mut alerts = open_alerts(name);
+    alerts.retain(|line| line.alert.device == DeviceId(1));
+    alerts.extend(cleared_alerts(name).into_iter().filter(|line| line.alert.device == DeviceId(1)));
+    MachineView {
+        today: TODAY,
+        device,
+        lines,
+        from,
+        to: now(),
+        trends,
+        gaps,
+        media: vec![
+            MediaInput {
+                index: 1,
+                kind: Some(InputType::ContinuousRoll),
+                name: Some("Roll 1".into()),
+                media: Some("Scrim muslin".into()),
+                width_um: Some(1_524_000),
+                unit: Some(CapacityUnit::Meters),
+                max_capacity: Some(45),
+                level: Some(11),
+            },
+            MediaInput {
+                index: 2,
+                kind: Some(InputType::ContinuousRoll),
+                name: None,
+                media: None,
+                width_um: None,
+                unit: None,
+                max_capacity: None,
+                level: Some(-2),
+            },
+        ],
+        markers: vec![Marker {
+            index: 1,
+            technology: Some(12),
+            counter_unit: Some(CapacityUnit::Meters),
+            life_count: Some(48_211),
+            power_on_count: Some(612),
+        }],
+        standing: vec![standing()],
+        alerts,
+    }
+}
+
+fn standing() -> StandingAlert {
+    StandingAlert {
+        alert: DeviceAlert {
+            severity: Severity::Warning,
+            training: Some(3),
+            group: AlertGroup::Cover,
+            group_index: 1,
+            location: -2,
+            code: AlertCode::CoverOpen,
+            description: "Roll cover is open".into(),
+        },
+        since: at("2026-11-25T07:55:00Z"),
+    }
+}
+
+fn alert(
+    id: i64,
+    rule: Rule,
+    of: (i64, &str),
+    slot: Option<(i64, &str)>,
+    opened: &str,
+    cleared: Option<&str>,
+    summary: &str,
+) -> AlertLine {
+    AlertLine {
+        alert: Alert {
+            id: AlertId(id),
+            rule,
+            device: DeviceId(of.0),
+            slot: slot.map(|slot| SlotId(slot.0)),
+            opened_at: at(opened),
+            cleared_at: cleared.map(at),
+            summary: summary.to_owned(),
+        },
+        device_name: of.1.to_owned(),
+        slot_label: slot.map(|slot| slot.1.to_owned()),
+    }
+}
+
+fn open_alerts(first: &str) -> Vec<AlertLine> {
+    let waste = format!("The waste receptacle of {first} is 70 % full");
+    vec![
+        alert(
+            7,
+            Rule::LowSupply,
+            (5, "Thimble"),
+            Some((23, "Yellow")),
+            "2026-11-24T15:20:00Z",
+            None,
+            "The yellow of Thimble is down to 10 %",
+        ),
+        alert(
+            6,
+            Rule::WasteOrderPoint,
+            (1, first),
+            Some((9, "Waste receptacle")),
+            "2026-11-23T10:05:00Z",
+            None,
+            &waste,
+        ),
+        alert(
+            5,
+            Rule::Dark,
+            (6, "Weft"),
+            None,
+            "2026-11-22T20:40:00Z",
+            None,
+            "Weft has not answered for 2 hours",
+        ),
+    ]
+}
+
+fn cleared_alerts(first: &str) -> Vec<AlertLine> {
+    vec![alert(
+        4,
+        Rule::LowSupply,
+        (1, first),
+        Some((2, "Magenta")),
+        "2026-11-10T09:00:00Z",
+        Some("2026-11-12T13:25:00Z"),
+        &format!("The magenta of {first} is down to 10 %"),
+    )]
+}
+
+fn month_view(first: &str, month: Month) -> MonthView {
+    let supply = |id: i64, label: &str, used: f64, swaps: u32| SupplyMonth {
+        slot: SlotId(id),
+        label: label.into(),
+        role: if label.starts_with("Waste") { Role::Filled } else { Role::Consumed },
+        measure: Measure::Millilitres,
+        used,
+        spread: if id % 3 == 0 { used * 0.12 } else { 0.0 },
+        unseen: if id == 2 { 31.0 } else { 0.0 },
+        swaps,
+        left_in_swapped: f64::from(swaps) * 6.4,
+    };
+    let device = |id, name: &str, centre: Option<&str>, coverage, supplies| DeviceMonth {
+        device: DeviceId(id),
+        name: name.to_owned(),
+        cost_centre: centre.map(str::to_owned),
+        output: (id != 3).then(|| (1204 * id, "meters".to_owned())),
+        coverage,
+        supplies,
+    };
+    MonthView {
+        report: MonthReport {
+            month,
+            complete: month.to_string() != "2026-11",
+            devices: vec![
+                device(
+                    1,
+                    first,
+                    Some("Scenery"),
+                    0.982,
+                    vec![
+                        supply(1, "Cyan", 411.0, 1),
+                        supply(2, "Magenta", 305.5, 1),
+                        supply(3, "Yellow", 388.2, 0),
+                        supply(4, "Matte black", 96.0, 0),
+                        supply(5, "Photo black", 512.4, 1),
+                        supply(6, "Light magenta", 187.0, 0),
+                        supply(9, "Waste receptacle", 410.0, 1),
+                    ],
+                ),
+                device(
+                    3,
+                    "Selvage",
+                    None,
+                    1.0,
+                    vec![
+                        supply(31, "Photo black", 288.0, 0),
+                        supply(33, "Light grey", 134.0, 0),
+                        supply(34, "Cyan", 77.7, 0),
+                        supply(35, "Waste receptacle", 96.0, 0),
+                    ],
+                ),
+            ],
+        },
+        months: ["2026-11", "2026-10", "2026-09"].map(|month| month.parse().unwrap()).into(),
+    }
+}

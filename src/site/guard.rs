@@ -1,0 +1,142 @@
+//! What stands before every page: who may ask, how, for how long, and the headers on the way out.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::extract::{Request, State};
+use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
+use axum::http::{Method, Uri};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+
+use super::error::SiteError;
+use super::pages;
+use super::source::Source;
+
+/// No page takes this long unless something hangs.
+pub(crate) const PATIENCE: Duration = Duration::from_secs(20);
+
+/// Which host names the site answers to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Hosts {
+    /// `localhost`, `127.0.0.1` and `[::1]`, with any port: for a service bound to the loopback address.
+    Loopback,
+    /// Any: for a service behind a server that checks the name.
+    Any,
+}
+
+#[derive(Debug, Clone)]
+pub(crate) struct Guard<S> {
+    pub(crate) source: S,
+    pub(crate) hosts: Hosts,
+    /// How long a page may take.
+    pub(crate) patience: Duration,
+}
+
+const HEADERS: [(HeaderName, &str); 6] = [
+    (
+        header::CONTENT_SECURITY_POLICY,
+        "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; \
+         frame-ancestors 'none'; base-uri 'none'",
+    ),
+    (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+    (header::REFERRER_POLICY, "no-referrer"),
+    (header::X_FRAME_OPTIONS, "DENY"),
+    (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
+    (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
+];
+
+/// Checks the request, gives it its time, turns errors into pages and sets the headers.
+pub(crate) async fn stand<S: Source>(
+    State(guard): State<Guard<S>>,
+    request: Request,
+    next: Next,
+) -> Response {
+    let uri = request.uri().clone();
+    let mut response = match admit(&request, guard.hosts) {
+        Err(refused) => refused.into_response(),
+        Ok(()) => match tokio::time::timeout(guard.patience, next.run(request)).await {
+            Ok(response) => response,
+            Err(_) => SiteError::TooSlow.into_response(),
+        },
+    };
+    if let Some(error) = response.extensions_mut().remove::<Arc<SiteError>>() {
+        log(&error, &uri);
+        response = pages::error::show(&guard.source, &error);
+    }
+    let headers = response.headers_mut();
+    for (name, value) in HEADERS {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-cache"));
+    response
+}
+
+fn admit(request: &Request, hosts: Hosts) -> Result<(), SiteError> {
+    if hosts == Hosts::Loopback {
+        let host = host(request.headers(), request.uri());
+        if !is_loopback(&host) {
+            return Err(SiteError::WrongHost(host.chars().take(80).collect()));
+        }
+    }
+    if matches!(*request.method(), Method::GET | Method::HEAD) { Ok(()) } else { Err(SiteError::WrongMethod) }
+}
+
+/// The name that the site was asked for under; empty if none or more than one was given.
+fn host(headers: &HeaderMap, uri: &Uri) -> String {
+    let mut named = headers.get_all(header::HOST).iter();
+    match (uri.authority(), named.next(), named.next()) {
+        (Some(authority), None, _) => authority.as_str().to_owned(),
+        (_, Some(host), None) => host.to_str().unwrap_or_default().to_owned(),
+        _ => String::new(),
+    }
+}
+
+fn is_loopback(host: &str) -> bool {
+    let (name, rest) = match host.find(']') {
+        Some(end) if host.starts_with('[') => host.split_at(end + 1),
+        _ => host.split_at(host.find(':').unwrap_or(host.len())),
+    };
+    let port = rest
+        .strip_prefix(':')
+        .map_or(rest.is_empty(), |port| !port.is_empty() && port.bytes().all(|byte| byte.is_ascii_digit()));
+    port && ["localhost", "127.0.0.1", "[::1]"].iter().any(|own| name.eq_ignore_ascii_case(own))
+}
+
+/// A fault of ours is logged in full; a fault of the request is of little interest.
+fn log(error: &SiteError, uri: &Uri) {
+    let path = uri.path();
+    if error.status().is_server_error() {
+        tracing::error!(%error, path, "a page failed");
+    } else {
+        tracing::debug!(%error, path, "a request was turned down");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_names_of_this_machine_are_loopback() {
+        for own in ["localhost", "LOCALHOST:8080", "127.0.0.1", "127.0.0.1:1", "[::1]", "[::1]:443"] {
+            assert!(is_loopback(own), "{own}");
+        }
+        for other in [
+            "",
+            "localhost.example",
+            "example.org",
+            "127.0.0.1.example:80",
+            "[::1",
+            "[::2]",
+            "::1",
+            "localhost:",
+            "localhost:80x",
+            "localhost:80:80",
+            "user@localhost",
+            "[::1]x",
+        ] {
+            assert!(!is_loopback(other), "{other}");
+        }
+    }
+}

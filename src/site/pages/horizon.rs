@@ -1,0 +1,158 @@
+//! The horizon chart's words, around its geometry.
+
+use jiff::civil::Date;
+
+use crate::domain::outlook::{Forecast, Horizon};
+use crate::domain::reading::Role;
+use crate::site::chart::Share;
+use crate::site::chart::axis::{Room, Tick};
+use crate::site::chart::horizon::{self, Bar, Order, WordsAt};
+use crate::site::format;
+use crate::site::ink::Ink;
+use crate::usecase::view::OutlookLine;
+
+/// The plot's least width in the three layouts that the style sheet switches between.
+const LAYOUTS: [(&str, Room); 3] = [
+    ("at-s", Room { plot_px: 270.0, overhang_px: 18.0 }),
+    ("at-m", Room { plot_px: 400.0, overhang_px: 18.0 }),
+    ("at-l", Room { plot_px: 640.0, overhang_px: 18.0 }),
+];
+
+/// The labels of one layout.
+pub(crate) struct TickSet {
+    pub(crate) class: &'static str,
+    pub(crate) ticks: Vec<Tick>,
+}
+
+/// What stands in a row: a bar, or why there is none.
+pub(crate) enum Course {
+    Bar(Bar),
+    NotYet(String),
+}
+
+/// One supply.
+pub(crate) struct Row {
+    /// Unique on the page.
+    pub(crate) id: String,
+    pub(crate) href: String,
+    pub(crate) device: String,
+    pub(crate) label: String,
+    pub(crate) ink: Ink,
+    pub(crate) filled: bool,
+    pub(crate) level: String,
+    pub(crate) level_in_full: String,
+    pub(crate) course: Course,
+    pub(crate) order: Option<(Order, String)>,
+    /// The whole row in a sentence.
+    pub(crate) sentence: String,
+    /// Early, middle and late date, or the reason why not, for the table.
+    pub(crate) dates: Result<[String; 3], String>,
+    pub(crate) order_by: String,
+}
+
+impl Row {
+    pub(crate) fn bar(&self) -> Option<&Bar> {
+        match &self.course {
+            Course::Bar(bar) => Some(bar),
+            Course::NotYet(_) => None,
+        }
+    }
+
+    /// Where the words about ordering are set from, and how: for a `text` element.
+    pub(crate) fn words(&self) -> Option<(Share, &'static str, i8, &str)> {
+        let (order, words) = self.order.as_ref()?;
+        Some(match order.words_at {
+            WordsAt::After => (order.words_x, "start", 8, words),
+            WordsAt::Before => (order.words_x, "end", -10, words),
+            WordsAt::Edge => (order.words_x, "end", 0, words),
+        })
+    }
+}
+
+/// The chart.
+pub(crate) struct HorizonChart {
+    pub(crate) sets: Vec<TickSet>,
+    pub(crate) rows: Vec<Row>,
+    pub(crate) from: String,
+    /// Whether rows name their machine.
+    pub(crate) named: bool,
+    /// Whether a receptacle is among the rows, which the key then explains.
+    pub(crate) has_receptacle: bool,
+}
+
+impl HorizonChart {
+    /// `named` where the rows are of more than one machine.
+    pub(crate) fn new(lines: &[OutlookLine], today: Date, named: bool) -> Self {
+        let horizons: Vec<Horizon> =
+            lines.iter().filter_map(|line| line.outlook.forecast.horizon()).collect();
+        let axis = horizon::axis(today, &horizons);
+        let row = |line: &OutlookLine| {
+            let outlook = &line.outlook;
+            let slot = &outlook.slot;
+            let order = line.order_by.map(|day| {
+                let words = order_words(day, line.lead_days, today);
+                // The middle layout is the narrowest in which the words stand inside the plot.
+                (horizon::order(&axis, day, line.lead_days, &words, LAYOUTS[1].1), words)
+            });
+            let (course, dates) = match &outlook.forecast {
+                Forecast::Known(h) => (
+                    Course::Bar(horizon::bar(&axis, *h)),
+                    Ok([h.early, h.middle, h.late].map(|day| format::day(day, today))),
+                ),
+                Forecast::NotYet(why) => (Course::NotYet(why.clone()), Err(why.clone())),
+            };
+            Row {
+                id: format!("h{}", slot.id),
+                href: format!("/machines/{}#supply-{}", slot.device, slot.id),
+                device: line.device_name.clone(),
+                label: slot.label(),
+                ink: Ink::of(slot),
+                filled: slot.role == Role::Filled,
+                level: format::level(&outlook.level, slot.role),
+                level_in_full: format::level_in_full(&outlook.level, slot.role),
+                course,
+                sentence: sentence(line, today, order.as_ref().map(|(_, words)| words.as_str())),
+                order,
+                dates,
+                order_by: line.order_by.map_or_else(String::new, |day| format::weekday(day, today)),
+            }
+        };
+        let rows: Vec<Row> = lines.iter().map(row).collect();
+        Self {
+            sets: LAYOUTS.map(|(class, room)| TickSet { class, ticks: axis.ticks(room) }).into(),
+            has_receptacle: rows.iter().any(|row| row.filled),
+            rows,
+            from: format::day(axis.from(), today),
+            named,
+        }
+    }
+}
+
+/// "order by Fri 27 Nov, 7 days to arrive".
+fn order_words(day: Date, lead_days: u32, today: Date) -> String {
+    let lead = match lead_days {
+        0 => String::new(),
+        1 => ", 1 day to arrive".to_owned(),
+        days => format!(", {days} days to arrive"),
+    };
+    match day {
+        day if day < today => format!("order now, was due {}{lead}", format::weekday(day, today)),
+        day if day == today => format!("order today{lead}"),
+        day => format!("order by {}{lead}", format::weekday(day, today)),
+    }
+}
+
+fn sentence(line: &OutlookLine, today: Date, order: Option<&str>) -> String {
+    let slot = &line.outlook.slot;
+    let ends = match &line.outlook.forecast {
+        Forecast::Known(h) => format::horizon(*h, slot.role, today),
+        Forecast::NotYet(why) => format!("no date yet: {why}"),
+    };
+    let order = order.map_or_else(String::new, |order| format!("; {order}"));
+    format!(
+        "{}, {}: {}; {ends}{order}.",
+        line.device_name,
+        slot.label(),
+        format::level_in_full(&line.outlook.level, slot.role)
+    )
+}

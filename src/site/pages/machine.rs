@@ -1,0 +1,195 @@
+//! One machine: what it holds, how it got there, and what it says of itself.
+
+use askama::Template;
+use axum::extract::rejection::{PathRejection, QueryRejection};
+use axum::extract::{Path, Query, State};
+use axum::response::Html;
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use serde::Deserialize;
+
+use super::horizon::HorizonChart;
+use super::trend::{Frame, TrendChart};
+use super::{AlertRow, Moment, Page, Section, Silent, html, machine_href};
+use crate::domain::ids::DeviceId;
+use crate::domain::snapshot::{Marker, MediaInput};
+use crate::site::chart::axis::TimeAxis;
+use crate::site::error::SiteError;
+use crate::site::source::Source;
+use crate::site::{format, words};
+use crate::usecase::view::{Device, MachineView, StandingAlert};
+
+/// The spans that can be chosen, days.
+const SPANS: [u16; 4] = [7, 30, 120, 365];
+/// The span without a choice, days.
+const USUAL_SPAN: u16 = 30;
+
+#[derive(Debug, Deserialize)]
+pub(crate) struct Asked {
+    days: Option<String>,
+}
+
+struct SpanDoor {
+    days: u16,
+    href: String,
+    open: bool,
+}
+
+struct StandingRow {
+    severity: String,
+    code: String,
+    text: String,
+    training: Option<&'static str>,
+    since: Moment,
+}
+
+struct MediaRow {
+    name: String,
+    media: String,
+    width: String,
+    left: String,
+}
+
+struct Fact {
+    term: &'static str,
+    text: String,
+}
+
+#[derive(Template)]
+#[template(path = "pages/machine.html")]
+struct MachinePage {
+    page: Page,
+    name: String,
+    about: String,
+    state: String,
+    errors: Vec<String>,
+    needs_person: bool,
+    silent: Option<Silent>,
+    answered: Option<Moment>,
+    chart: HorizonChart,
+    spans: Vec<SpanDoor>,
+    span_days: u16,
+    trends: Vec<TrendChart>,
+    gaps: Vec<(Moment, Moment, String)>,
+    standing: Vec<StandingRow>,
+    open: Vec<AlertRow>,
+    cleared: Vec<AlertRow>,
+    media: Vec<MediaRow>,
+    facts: Vec<Fact>,
+}
+
+pub(crate) async fn show<S: Source>(
+    State(source): State<S>,
+    id: Result<Path<String>, PathRejection>,
+    asked: Result<Query<Asked>, QueryRejection>,
+) -> Result<Html<String>, SiteError> {
+    let Path(id) = id.map_err(|_| SiteError::NoSuchPage)?;
+    let no_machine = || SiteError::NoSuchMachine(id.chars().take(40).collect());
+    let device = id.parse().ok().filter(|id: &i64| *id > 0).map(DeviceId).ok_or_else(no_machine)?;
+    let Query(asked) = asked.map_err(|_| SiteError::NotASpan("?".to_owned()))?;
+    let span_days = span(asked.days.as_deref())?;
+    let view = source.machine(device, span_days).await?.ok_or_else(no_machine)?;
+    let page = Page::new(&source, Section::Machines, view.device.name.clone());
+    html(&MachinePage::new(page, &view, span_days, source.now(), source.zone()))
+}
+
+fn span(asked: Option<&str>) -> Result<u16, SiteError> {
+    let Some(asked) = asked else { return Ok(USUAL_SPAN) };
+    let known = asked.parse().ok().filter(|days| SPANS.contains(days));
+    known.ok_or_else(|| SiteError::NotASpan(asked.chars().take(20).collect()))
+}
+
+impl MachinePage {
+    fn new(page: Page, view: &MachineView, span_days: u16, now: Timestamp, zone: TimeZone) -> Self {
+        let device = &view.device;
+        let alerts: Vec<AlertRow> = view.alerts.iter().map(|line| AlertRow::of(line, now, &zone)).collect();
+        let (open, cleared) = alerts.into_iter().partition(|row| row.cleared.is_none());
+        let span = |days| SpanDoor {
+            days,
+            href: format!("{}?days={days}#course", machine_href(device)),
+            open: days == span_days,
+        };
+        Self {
+            page,
+            name: device.name.clone(),
+            about: about(device),
+            state: format::capital(&words::state(device)),
+            errors: words::errors(device.errors),
+            needs_person: device.errors.needs_person(),
+            silent: Silent::of(device, now, &zone),
+            answered: device.last_answer_at.map(|at| Moment::new(at, &zone)),
+            chart: HorizonChart::new(&view.lines, view.today, false),
+            spans: SPANS.map(span).into(),
+            span_days,
+            gaps: gaps(view, &zone),
+            standing: view.standing.iter().map(|row| standing(row, &zone)).collect(),
+            open,
+            cleared,
+            media: view.media.iter().map(media).collect(),
+            facts: facts(device, &view.markers, &zone),
+            trends: trends(view, span_days, zone),
+        }
+    }
+}
+
+fn about(device: &Device) -> String {
+    [&device.model, &device.location].into_iter().flatten().cloned().collect::<Vec<_>>().join(" · ")
+}
+
+fn trends(view: &MachineView, span_days: u16, zone: TimeZone) -> Vec<TrendChart> {
+    let axis = TimeAxis::new(view.from, view.to, zone.clone());
+    let frame = Frame { axis, zone, gaps: &view.gaps, span: format!("the last {span_days} days") };
+    let chart = |trend: &crate::usecase::view::Trend| {
+        let line = view.lines.iter().find(|line| line.outlook.slot.id == trend.slot.id);
+        TrendChart::new(trend, line.map(|line| &line.outlook), &frame)
+    };
+    view.trends.iter().map(chart).collect()
+}
+
+fn gaps(view: &MachineView, zone: &TimeZone) -> Vec<(Moment, Moment, String)> {
+    let gap = |(from, to): &(Timestamp, Timestamp)| {
+        (Moment::new(*from, zone), Moment::new(*to, zone), format::span(*from, *to))
+    };
+    view.gaps.iter().rev().map(gap).collect()
+}
+
+fn standing(row: &StandingAlert, zone: &TimeZone) -> StandingRow {
+    let alert = &row.alert;
+    StandingRow {
+        severity: words::severity(alert.severity),
+        code: format::capital(&words::plain(&alert.code)),
+        text: alert.description.clone(),
+        training: words::training(alert.training),
+        since: Moment::new(row.since, zone),
+    }
+}
+
+fn media(input: &MediaInput) -> MediaRow {
+    MediaRow {
+        name: words::input(input),
+        media: input.media.clone().filter(|media| !media.is_empty()).unwrap_or_else(|| "not told".to_owned()),
+        width: words::media_width(input).unwrap_or_default(),
+        left: words::media_left(input).unwrap_or_else(|| "not told".to_owned()),
+    }
+}
+
+/// What is known and rarely changes; what a machine does not tell is left out.
+fn facts(device: &Device, markers: &[Marker], zone: &TimeZone) -> Vec<Fact> {
+    let mut facts = Vec::new();
+    let mut fact = |term, text: Option<String>| {
+        if let Some(text) = text.filter(|text| !text.is_empty()) {
+            facts.push(Fact { term, text });
+        }
+    };
+    for marker in markers {
+        let counted = |count: u32| format!("{} {}", format::count(count.into()), words::counter_unit(marker));
+        fact("Life count", marker.life_count.map(counted));
+        fact("Since it was switched on", marker.power_on_count.map(counted));
+    }
+    fact("Running since", device.up_since.map(|at| format::moment(at, zone)));
+    fact("Cost centre", device.cost_centre.clone());
+    fact("Serial number", device.serial.clone());
+    fact("Address", Some(device.address.clone()));
+    fact("Asked by", Some(format!("SNMP {}", device.snmp)));
+    facts
+}

@@ -1,0 +1,174 @@
+//! One file per page: its view in, its words out.
+
+pub(crate) mod alerts;
+pub(crate) mod error;
+pub(crate) mod horizon;
+pub(crate) mod machine;
+pub(crate) mod machines;
+pub(crate) mod months;
+pub(crate) mod today;
+pub(crate) mod trend;
+
+use askama::Template;
+use axum::response::Html;
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
+use super::error::SiteError;
+use super::source::Source;
+use super::{assets, format};
+use crate::usecase::view::{AlertLine, Device};
+
+/// The parts of the site, as they stand in its head.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Section {
+    Today,
+    Machines,
+    Alerts,
+    Months,
+    /// A page that belongs to none.
+    Elsewhere,
+}
+
+/// A link in the site's head.
+pub(crate) struct Door {
+    pub(crate) href: &'static str,
+    pub(crate) word: &'static str,
+    pub(crate) open: bool,
+}
+
+/// What every page has around its content.
+pub(crate) struct Page {
+    pub(crate) title: String,
+    pub(crate) doors: Vec<Door>,
+    pub(crate) now: Moment,
+    pub(crate) notice: Option<String>,
+    pub(crate) style: String,
+}
+
+impl Page {
+    pub(crate) fn new<S: Source>(source: &S, section: Section, title: impl Into<String>) -> Self {
+        const DOORS: [(Section, &str, &str); 4] = [
+            (Section::Today, "/", "Today"),
+            (Section::Machines, "/machines", "Machines"),
+            (Section::Alerts, "/alerts", "Alerts"),
+            (Section::Months, "/months", "Months"),
+        ];
+        let door = |(leads, href, word)| Door { href, word, open: leads == section };
+        Self {
+            title: title.into(),
+            doors: DOORS.map(door).into(),
+            now: Moment::new(source.now(), &source.zone()),
+            notice: source.notice().map(|notice| notice.text),
+            style: assets::style_href(),
+        }
+    }
+}
+
+/// A moment, for people and for `datetime`.
+pub(crate) struct Moment {
+    pub(crate) text: String,
+    pub(crate) iso: String,
+}
+
+impl Moment {
+    pub(crate) fn new(at: Timestamp, zone: &TimeZone) -> Self {
+        Self { text: format::moment(at, zone), iso: format::machine_moment(at) }
+    }
+}
+
+/// A day as an almanac prints it: the number large, weekday and month beside it.
+pub(crate) struct AlmanacDay {
+    pub(crate) iso: String,
+    pub(crate) number: String,
+    pub(crate) weekday: String,
+    pub(crate) month: String,
+    /// "today", "tomorrow", "3 days late"; empty for other days.
+    pub(crate) note: String,
+    /// Whether it is today or past.
+    pub(crate) due: bool,
+}
+
+impl AlmanacDay {
+    pub(crate) fn new(day: Date, today: Date) -> Self {
+        let away = super::chart::axis::days_between(today, day);
+        let note = match away {
+            0 => "today".to_owned(),
+            1 => "tomorrow".to_owned(),
+            -1 => "1 day late".to_owned(),
+            late if late < 0 => format!("{} days late", -i64::from(late)),
+            _ => String::new(),
+        };
+        Self {
+            iso: day.to_string(),
+            number: day.day().to_string(),
+            weekday: day.strftime("%a").to_string(),
+            month: day.strftime(if day.year() == today.year() { "%b" } else { "%b %Y" }).to_string(),
+            note,
+            due: away <= 0,
+        }
+    }
+}
+
+/// A device that does not answer, as a sentence.
+pub(crate) struct Silent {
+    pub(crate) name: String,
+    pub(crate) href: String,
+    pub(crate) since: Moment,
+    pub(crate) span: String,
+    pub(crate) dark: bool,
+    pub(crate) fault: String,
+}
+
+impl Silent {
+    pub(crate) fn of(device: &Device, now: Timestamp, zone: &TimeZone) -> Option<Self> {
+        device.silent.as_ref().map(|silence| Self {
+            name: device.name.clone(),
+            href: machine_href(device),
+            since: Moment::new(silence.since, zone),
+            span: format::span(silence.since, now),
+            dark: silence.dark,
+            fault: silence.fault.clone(),
+        })
+    }
+}
+
+/// An alert of ours, as a line.
+pub(crate) struct AlertRow {
+    pub(crate) rule: &'static str,
+    pub(crate) summary: String,
+    pub(crate) device: String,
+    pub(crate) href: String,
+    pub(crate) slot: String,
+    pub(crate) opened: Moment,
+    pub(crate) cleared: Option<Moment>,
+    /// How long it has been open, or was.
+    pub(crate) lasted: String,
+}
+
+impl AlertRow {
+    pub(crate) fn of(line: &AlertLine, now: Timestamp, zone: &TimeZone) -> Self {
+        let alert = &line.alert;
+        let anchor = alert.slot.map_or_else(String::new, |slot| format!("#supply-{slot}"));
+        Self {
+            rule: super::words::rule(alert.rule),
+            summary: alert.summary.clone(),
+            device: line.device_name.clone(),
+            href: format!("/machines/{}{anchor}", alert.device),
+            slot: line.slot_label.clone().unwrap_or_default(),
+            opened: Moment::new(alert.opened_at, zone),
+            cleared: alert.cleared_at.map(|at| Moment::new(at, zone)),
+            lasted: format::span(alert.opened_at, alert.cleared_at.unwrap_or(now)),
+        }
+    }
+}
+
+pub(crate) fn machine_href(device: &Device) -> String {
+    format!("/machines/{}", device.id)
+}
+
+/// Renders a page.
+pub(crate) fn html(template: &impl Template) -> Result<Html<String>, SiteError> {
+    Ok(Html(template.render()?))
+}

@@ -1,0 +1,61 @@
+//! Where the pages get what they show. The site knows neither store nor clock.
+
+use std::future::Future;
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use crate::domain::ids::DeviceId;
+use crate::domain::month::Month;
+use crate::usecase::view::{AlertsView, MachineLine, MachineView, MonthView, TodayView};
+
+/// A line that stands on top of every page.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Notice {
+    /// One or two sentences, with their full stops.
+    pub text: String,
+}
+
+/// Why a source could not give what was asked. Its text goes to the log and never onto a page.
+#[derive(Debug, thiserror::Error)]
+#[error("the page's data could not be read: {0}")]
+pub struct SourceError(#[source] Box<dyn std::error::Error + Send + Sync>);
+
+impl SourceError {
+    /// Wraps the cause.
+    pub fn new(cause: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> Self {
+        Self(cause.into())
+    }
+}
+
+/// What the pages are made from.
+pub trait Source: Clone + Send + Sync + 'static {
+    /// The present.
+    fn now(&self) -> Timestamp;
+
+    /// The zone that times are shown in.
+    fn zone(&self) -> TimeZone;
+
+    /// What to say on top of every page, if anything.
+    fn notice(&self) -> Option<Notice>;
+
+    /// The page Today.
+    fn today(&self) -> impl Future<Output = Result<TodayView, SourceError>> + Send;
+
+    /// All machines, by name.
+    fn machines(&self) -> impl Future<Output = Result<Vec<MachineLine>, SourceError>> + Send;
+
+    /// One machine with the course of its supplies over the last `span_days` days; `None` if there is no
+    /// such machine.
+    fn machine(
+        &self,
+        device: DeviceId,
+        span_days: u16,
+    ) -> impl Future<Output = Result<Option<MachineView>, SourceError>> + Send;
+
+    /// Alerts, open and cleared.
+    fn alerts(&self) -> impl Future<Output = Result<AlertsView, SourceError>> + Send;
+
+    /// The supply report of a month. A month of which nothing is known has no devices.
+    fn month(&self, month: Month) -> impl Future<Output = Result<MonthView, SourceError>> + Send;
+}
