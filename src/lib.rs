@@ -8,6 +8,7 @@ pub mod app;
 pub mod cli;
 pub mod clock;
 pub mod config;
+pub mod demo;
 pub mod domain;
 pub mod poller;
 pub mod report;

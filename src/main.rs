@@ -1,3 +1,19 @@
 //! The `ullage` program.
 
-fn main() {}
+use std::process::ExitCode;
+
+use clap::Parser;
+use tracing_subscriber::EnvFilter;
+
+#[tokio::main]
+async fn main() -> ExitCode {
+    let filter = EnvFilter::try_from_env("ULLAGE_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    match ullage::cli::run(ullage::cli::Cli::parse()).await {
+        Ok(code) => code,
+        Err(fault) => {
+            eprintln!("ullage: {fault:#}");
+            ExitCode::FAILURE
+        }
+    }
+}

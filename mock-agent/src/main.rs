@@ -164,10 +164,10 @@ fn credential(printer: &Printer) -> String {
         Credential::V3(user) => {
             let mut text = format!("v3   user {}", user.name);
             if let Some(auth) = user.auth {
-                text += &format!(" {auth:?} {}", user.auth_password);
+                text += &format!(" {} {}", auth.word(), user.auth_password);
             }
             if let Some(privacy) = user.privacy {
-                text += &format!(" {privacy:?} {}", user.privacy_password);
+                text += &format!(" {} {}", privacy.word(), user.privacy_password);
             }
             text
         }

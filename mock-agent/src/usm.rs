@@ -136,6 +136,18 @@ macro_rules! sign {
 }
 
 impl Auth {
+    /// The word for it, as in a scenario.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Md5 => "md5",
+            Self::Sha1 => "sha-1",
+            Self::Sha224 => "sha-224",
+            Self::Sha256 => "sha-256",
+            Self::Sha384 => "sha-384",
+            Self::Sha512 => "sha-512",
+        }
+    }
+
     /// Bytes of a message's authentication parameters.
     pub fn mac_length(self) -> usize {
         match self {
@@ -204,6 +216,16 @@ impl Auth {
 }
 
 impl Privacy {
+    /// The word for it, as in a scenario.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Des => "des",
+            Self::Aes128 => "aes-128",
+            Self::Aes192 => "aes-192",
+            Self::Aes256 => "aes-256",
+        }
+    }
+
     fn key_length(self) -> usize {
         match self {
             Self::Des | Self::Aes128 => 16,

@@ -27,7 +27,7 @@ fn the_list_names_every_printer() {
     assert!(output.status.success());
     let text = String::from_utf8(output.stdout).unwrap();
     assert_eq!(text.lines().count(), 6);
-    assert!(text.contains("VO-0005-TAS") && text.contains("Sha256"), "{text}");
+    assert!(text.contains("VO-0005-TAS") && text.contains("sha-256"), "{text}");
 }
 
 #[test]

@@ -1,3 +1,123 @@
 //! The command line: one file per command.
+//!
+//! Results go to standard output, everything else to standard error. Exit status 0: done; 1: it could not be
+//! done, and the last line says why and what to do; 2: the words or settings are wrong; 3 and 4 are
+//! `ullage poll`'s own.
 
+pub mod check;
 pub mod db;
+pub mod demo;
+pub mod devices;
+pub mod poll;
+pub mod report;
+pub mod serve;
+mod snmp_options;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use crate::clock::Clock;
+use crate::config::{Config, Faults, Overrides};
+use crate::store::Store;
+use crate::store::reach::{Reached, StoreAt, WhenInUse};
+
+/// The words or settings are wrong.
+const USAGE: u8 = 2;
+
+/// Reads the supplies of networked printers and says what to order, what to swap, and when.
+#[derive(Debug, Parser)]
+#[command(name = "ullage", version, max_term_width = 100)]
+pub struct Cli {
+    #[command(flatten)]
+    overrides: Overrides,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Watch the devices and serve the pages
+    Serve(serve::Args),
+    /// Show a running print room of simulated machines
+    Demo(demo::Args),
+    /// Ask devices once and print what they say; needs no store
+    Poll(poll::Args),
+    /// Print a month's supply report
+    Report(report::Args),
+    /// Check the settings and reach the store
+    Check,
+    /// Add, list or remove the devices that are watched
+    #[command(subcommand)]
+    Devices(devices::DevicesCommand),
+    /// Look into the store, copy it, bring it back
+    #[command(subcommand)]
+    Db(db::DbCommand),
+}
+
+/// Runs the program with the words of the command line.
+///
+/// # Errors
+/// What could not be done, and what to do next.
+pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
+    let overrides = cli.overrides;
+    match cli.command {
+        Command::Poll(args) => return poll::run(args).await,
+        Command::Demo(args) => return demo::run(args, overrides).await,
+        Command::Check => return check::run(&overrides).await,
+        _ => {}
+    }
+    let config = match Config::load(&overrides) {
+        Ok(config) => config,
+        Err(faults) => return Ok(refuse(&faults)),
+    };
+    match cli.command {
+        Command::Serve(args) => serve::run(args, config).await,
+        Command::Report(args) => report::run(args, config).await,
+        Command::Devices(command) => devices::run(command, config).await,
+        Command::Db(command) => db::run(command, config.store).await,
+        Command::Poll(_) | Command::Demo(_) | Command::Check => Ok(ExitCode::SUCCESS),
+    }
+}
+
+/// Tells every fault of the settings.
+fn refuse(faults: &Faults) -> ExitCode {
+    for fault in &faults.0 {
+        eprintln!("ullage: {fault}");
+    }
+    ExitCode::from(USAGE)
+}
+
+/// A store that is open, and the database to be closed after it.
+struct OpenStore {
+    store: Store,
+    reached: Reached,
+}
+
+impl OpenStore {
+    /// Reaches the store and brings its schema up to date.
+    async fn open(at: StoreAt, when_in_use: WhenInUse, connections: u32) -> anyhow::Result<Self> {
+        let reached = at.reach(when_in_use).await?;
+        match Store::open(reached.connect_options()?, connections).await {
+            Ok(store) => Ok(Self { store, reached }),
+            Err(fault) => {
+                reached.close().await?;
+                Err(fault.into())
+            }
+        }
+    }
+
+    /// Closes it, whatever became of the work.
+    async fn close_after<T>(self, result: anyhow::Result<T>) -> anyhow::Result<T> {
+        self.store.close().await;
+        let closed = self.reached.close().await;
+        let value = result?;
+        closed?;
+        Ok(value)
+    }
+}
+
+/// The machine's clock, for commands that run once.
+fn clock() -> Clock {
+    Clock::system()
+}

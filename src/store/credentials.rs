@@ -1,6 +1,6 @@
 //! How devices are asked over SNMP.
 
-use super::{Result, Store};
+use super::{Result, Store, Work};
 use crate::domain::ids::DeviceId;
 
 /// A stored credential, as text. It is checked where it is turned into something that speaks SNMP.
@@ -25,35 +25,6 @@ impl std::fmt::Debug for CredentialRow {
 }
 
 impl Store {
-    /// Keeps a credential under a name, replacing the one that had it. Returns its number.
-    ///
-    /// # Errors
-    /// If the store cannot be reached or the parts do not fit the version.
-    pub async fn put_credential(&self, name: &str, row: &CredentialRow) -> Result<i64> {
-        let (auth_protocol, auth_password) = row.auth.clone().unzip();
-        let (privacy_protocol, privacy_password) = row.privacy.clone().unzip();
-        Ok(sqlx::query_scalar!(
-            "insert into credential (name, version, community, user_name, auth_protocol, auth_password,
-                                     privacy_protocol, privacy_password)
-             values ($1, $2, $3, $4, $5, $6, $7, $8)
-             on conflict (name) do update set version = excluded.version, community = excluded.community,
-                 user_name = excluded.user_name, auth_protocol = excluded.auth_protocol,
-                 auth_password = excluded.auth_password, privacy_protocol = excluded.privacy_protocol,
-                 privacy_password = excluded.privacy_password
-             returning id",
-            name,
-            row.version,
-            row.community,
-            row.user_name,
-            auth_protocol,
-            auth_password,
-            privacy_protocol,
-            privacy_password,
-        )
-        .fetch_one(&self.pool)
-        .await?)
-    }
-
     /// The credential that a device is asked with.
     ///
     /// # Errors
@@ -76,4 +47,30 @@ impl Store {
             privacy: row.privacy_protocol.zip(row.privacy_password),
         }))
     }
+}
+
+/// Keeps a credential under a name, replacing the one that had it. Returns its number.
+pub(super) async fn put(work: &mut Work, name: &str, row: &CredentialRow) -> Result<i64> {
+    let (auth_protocol, auth_password) = row.auth.clone().unzip();
+    let (privacy_protocol, privacy_password) = row.privacy.clone().unzip();
+    Ok(sqlx::query_scalar!(
+        "insert into credential (name, version, community, user_name, auth_protocol, auth_password,
+                                 privacy_protocol, privacy_password)
+         values ($1, $2, $3, $4, $5, $6, $7, $8)
+         on conflict (name) do update set version = excluded.version, community = excluded.community,
+             user_name = excluded.user_name, auth_protocol = excluded.auth_protocol,
+             auth_password = excluded.auth_password, privacy_protocol = excluded.privacy_protocol,
+             privacy_password = excluded.privacy_password
+         returning id",
+        name,
+        row.version,
+        row.community,
+        row.user_name,
+        auth_protocol,
+        auth_password,
+        privacy_protocol,
+        privacy_password,
+    )
+    .fetch_one(&mut **work)
+    .await?)
 }

@@ -3,6 +3,7 @@
 use jiff::Timestamp;
 use jiff_sqlx::ToSqlx;
 
+use super::credentials::{self, CredentialRow};
 use super::{Result, Store, StoreError, breaches};
 use crate::domain::ids::DeviceId;
 use crate::domain::snapshot::DeviceAlert;
@@ -103,17 +104,19 @@ impl Store {
         .await?)
     }
 
-    /// Adds a device to be watched.
+    /// Adds a device to be watched, with the credential it is asked with.
     ///
     /// # Errors
     /// [`StoreError::Taken`] if its name or its address is in use.
     pub async fn add_device(
         &self,
         site: i64,
-        credential: i64,
+        credential: &CredentialRow,
         device: &NewDevice,
         at: Timestamp,
     ) -> Result<DeviceId> {
+        let mut work = self.begin().await?;
+        let credential = credentials::put(&mut work, &device.name, credential).await?;
         let inserted = sqlx::query_scalar!(
             "insert into device (site_id, credential_id, name, host, port, cost_centre, poll_every_s, added_at)
              values ($1, $2, $3, $4, $5, $6, $7, $8) returning id",
@@ -126,10 +129,13 @@ impl Store {
             i32::try_from(device.poll_every_s).unwrap_or(i32::MAX),
             at.to_sqlx(),
         )
-        .fetch_one(&self.pool)
+        .fetch_one(&mut *work)
         .await;
         match inserted {
-            Ok(id) => Ok(DeviceId(id)),
+            Ok(id) => {
+                work.commit().await?;
+                Ok(DeviceId(id))
+            }
             Err(error) if breaches(&error, "device_name_key") => Err(StoreError::Taken(format!(
                 "a device named '{}' is already watched; choose another name with --name",
                 device.name

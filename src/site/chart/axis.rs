@@ -306,7 +306,10 @@ mod tests {
     fn labels_are_days_then_mondays_then_months_then_years() {
         assert_eq!(labels(1, NARROW), ["25 Nov today", "26 Nov Thu"]);
         assert_eq!(labels(3, WIDE), ["25 Nov today", "26 Nov Thu", "27 Nov Fri", "28 Nov Sat"]);
-        assert_eq!(labels(35, NARROW), ["25 Nov today", "7 Dec Mon", "14 Dec Mon", "21 Dec Mon", "28 Dec Mon"]);
+        assert_eq!(
+            labels(35, NARROW),
+            ["25 Nov today", "7 Dec Mon", "14 Dec Mon", "21 Dec Mon", "28 Dec Mon"]
+        );
         assert_eq!(
             labels(42, WIDE),
             [

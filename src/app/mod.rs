@@ -1,0 +1,169 @@
+//! Wiring: the poller, the site and what refreshes their figures, around one store, until somebody stops
+//! them.
+
+mod desk;
+mod pages;
+
+use std::net::SocketAddr;
+use std::sync::{Arc, RwLock};
+use std::time::Duration;
+
+use anyhow::Context;
+use tokio::net::TcpListener;
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+use tracing::{info, warn};
+
+pub use desk::{StoreDesk, credential};
+pub use pages::StorePages;
+
+use crate::clock::Clock;
+use crate::config::{Config, PollSettings};
+use crate::domain::outlook::Present;
+use crate::poller::probe::Patience;
+use crate::poller::worker::Poller;
+use crate::snmp::transport::{Engine, EngineOptions};
+use crate::store::Store;
+use crate::usecase::ingest::Rules;
+
+/// How long what is under way may take to finish once the service is told to stop.
+const DRAIN: Duration = Duration::from_secs(10);
+
+/// What every part of a running service shares.
+#[derive(Clone)]
+pub struct Service {
+    /// Where everything is kept.
+    pub store: Store,
+    /// The present.
+    pub clock: Clock,
+    /// The zone that days begin and end in.
+    pub zone: jiff::tz::TimeZone,
+    /// What the domain goes by.
+    pub rules: Rules,
+    /// What every page says on top, if anything.
+    pub notice: Arc<RwLock<Option<String>>>,
+}
+
+impl Service {
+    /// A service over a store, by the settings.
+    #[must_use]
+    pub fn new(store: Store, clock: Clock, config: &Config) -> Self {
+        let rules = config.rules.clone();
+        Self { store, clock, zone: config.site.zone.clone(), rules, notice: Arc::default() }
+    }
+
+    /// The present of the site.
+    #[must_use]
+    pub fn present(&self) -> Present {
+        Present { now: self.clock.now(), zone: self.zone.clone() }
+    }
+
+    /// Sets what every page says on top.
+    pub fn say(&self, notice: Option<String>) {
+        *self.notice.write().unwrap_or_else(std::sync::PoisonError::into_inner) = notice;
+    }
+}
+
+/// The tasks of a running service.
+pub struct Running {
+    tasks: JoinSet<()>,
+    stop: CancellationToken,
+}
+
+impl Running {
+    /// Nothing runs yet.
+    #[must_use]
+    pub fn new() -> Self {
+        Self { tasks: JoinSet::new(), stop: CancellationToken::new() }
+    }
+
+    /// What tells a task to stop.
+    #[must_use]
+    pub fn stop_signal(&self) -> CancellationToken {
+        self.stop.clone()
+    }
+
+    /// Polls devices in time.
+    ///
+    /// # Errors
+    /// If the SNMP engine cannot be set up.
+    pub fn start_poller(&mut self, service: &Service, settings: &PollSettings) -> anyhow::Result<()> {
+        let engine = Engine::start(&EngineOptions { max_in_flight: settings.in_flight })?;
+        let poller = Poller {
+            desk: StoreDesk(service.clone()),
+            engine,
+            clock: service.clock.clone(),
+            patience: Patience { timeout: settings.timeout, retries: settings.retries },
+            in_flight: settings.in_flight,
+        };
+        self.tasks.spawn(poller.run(self.stop.clone()));
+        Ok(())
+    }
+
+    /// Serves the pages.
+    pub fn start_site(&mut self, service: &Service, listener: TcpListener) {
+        let router = crate::site::router(StorePages(service.clone()));
+        let stop = self.stop.clone();
+        self.tasks.spawn(async move {
+            let served = axum::serve(listener, router).with_graceful_shutdown(stop.cancelled_owned());
+            if let Err(fault) = served.await {
+                warn!("the pages are no longer served: {fault}");
+            }
+        });
+    }
+
+    /// Runs a piece of work beside the rest; it should end when [`Running::stop_signal`] says so.
+    pub fn spawn(&mut self, work: impl Future<Output = ()> + Send + 'static) {
+        self.tasks.spawn(work);
+    }
+
+    /// Stops every task, and lets what is under way finish within a deadline.
+    pub async fn drain(mut self) {
+        self.stop.cancel();
+        let all_done = async { while self.tasks.join_next().await.is_some() {} };
+        if tokio::time::timeout(DRAIN, all_done).await.is_err() {
+            warn!(tasks = self.tasks.len(), "gave up waiting for what was under way after {DRAIN:?}");
+        }
+    }
+}
+
+impl Default for Running {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+/// Opens the door that the pages are served at.
+///
+/// Until there are users, only this machine may look: an address that others reach is refused.
+///
+/// # Errors
+/// If the address is not a loopback one, or cannot be had.
+pub async fn open_door(address: SocketAddr) -> anyhow::Result<TcpListener> {
+    anyhow::ensure!(
+        address.ip().is_loopback(),
+        "listen.address: {address} can be reached from other machines, and nobody would be asked who they are; \
+         write a loopback address such as 127.0.0.1:{}",
+        address.port()
+    );
+    TcpListener::bind(address).await.with_context(|| {
+        format!(
+            "cannot serve pages at {address}; stop what uses that port, or choose another in listen.address"
+        )
+    })
+}
+
+/// Waits until somebody asks the program to end: Ctrl-C, or a service manager's SIGTERM.
+///
+/// # Errors
+/// If the system refuses to hand over signals.
+pub async fn until_told() -> anyhow::Result<()> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut terminate = signal(SignalKind::terminate())?;
+    tokio::select! {
+        interrupted = tokio::signal::ctrl_c() => interrupted?,
+        _ = terminate.recv() => {}
+    }
+    info!("stopping");
+    Ok(())
+}

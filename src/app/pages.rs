@@ -1,0 +1,56 @@
+//! Between the site and the use cases: each page's data, from the store as of now.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use super::Service;
+use crate::domain::ids::DeviceId;
+use crate::domain::month::Month;
+use crate::site::source::{Notice, Source, SourceError};
+use crate::usecase::view::{AlertsView, MachineLine, MachineView, MonthView, TodayView};
+use crate::usecase::{month, pages};
+
+/// The site's source over the store.
+#[derive(Clone)]
+pub struct StorePages(pub Service);
+
+impl Source for StorePages {
+    fn now(&self) -> Timestamp {
+        self.0.clock.now()
+    }
+
+    fn zone(&self) -> TimeZone {
+        self.0.zone.clone()
+    }
+
+    fn notice(&self) -> Option<Notice> {
+        let notice = self.0.notice.read().unwrap_or_else(std::sync::PoisonError::into_inner);
+        notice.clone().map(|text| Notice { text })
+    }
+
+    async fn today(&self) -> Result<TodayView, SourceError> {
+        let Service { store, rules, .. } = &self.0;
+        pages::today(store, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
+    }
+
+    async fn machines(&self) -> Result<Vec<MachineLine>, SourceError> {
+        let Service { store, rules, .. } = &self.0;
+        pages::machines(store, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
+    }
+
+    async fn machine(&self, device: DeviceId, span_days: u16) -> Result<Option<MachineView>, SourceError> {
+        let Service { store, rules, .. } = &self.0;
+        let days = u32::from(span_days);
+        pages::machine(store, device, days, &self.0.present(), &rules.practice)
+            .await
+            .map_err(SourceError::new)
+    }
+
+    async fn alerts(&self) -> Result<AlertsView, SourceError> {
+        pages::alerts(&self.0.store).await.map_err(SourceError::new)
+    }
+
+    async fn month(&self, month: Month) -> Result<MonthView, SourceError> {
+        month::month_view(&self.0.store, month, &self.0.present()).await.map_err(SourceError::new)
+    }
+}

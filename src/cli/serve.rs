@@ -1,0 +1,47 @@
+//! `ullage serve`: watch the devices and serve the pages.
+
+use std::net::SocketAddr;
+use std::process::ExitCode;
+
+use super::{OpenStore, clock};
+use crate::app::{Running, Service, open_door, until_told};
+use crate::config::Config;
+use crate::store::reach::WhenInUse;
+
+/// Connections to the store: a poll or a page holds one for a moment.
+const CONNECTIONS: u32 = 12;
+
+/// Options of `ullage serve`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Where the pages are served; a port of 0 takes any that is free
+    #[arg(long, value_name = "ADDRESS:PORT")]
+    listen: Option<SocketAddr>,
+}
+
+/// Runs until it is told to stop.
+///
+/// # Errors
+/// If the store or the address cannot be had.
+pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
+    let listener = open_door(args.listen.unwrap_or(config.listen)).await?;
+    let address = listener.local_addr()?;
+    let open = OpenStore::open(config.store.clone(), WhenInUse::Refuse, CONNECTIONS).await?;
+    let zone = config.site.zone.iana_name().unwrap_or("UTC");
+    open.store.put_site(&config.site.name, zone).await?;
+    let service = Service::new(open.store.clone(), clock(), &config);
+    let mut running = Running::new();
+    running.start_poller(&service, &config.poll)?;
+    running.start_site(&service, listener);
+    println!("Ullage watches the print room; readings are kept in {}.", config.store.describe());
+    println!("Open http://{address}/ in a browser. Only this machine can: there are no users yet.");
+    let result = tokio::select! {
+        told = until_told() => told,
+        how = open.reached.ended() => Err(anyhow::anyhow!(
+            "the database ended by itself ({how}); start the service again, and see the log in its data directory"
+        )),
+    };
+    running.drain().await;
+    open.close_after(result).await?;
+    Ok(ExitCode::SUCCESS)
+}

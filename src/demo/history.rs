@@ -1,0 +1,93 @@
+//! A room's past, as quarter-hourly polls would have found it.
+
+use std::sync::{Arc, Mutex, PoisonError};
+
+use anyhow::Context;
+use jiff::{SignedDuration, Timestamp};
+use mock_agent::Room;
+
+use super::room::DemoRoom;
+use crate::app::Service;
+use crate::domain::outlook::Present;
+use crate::domain::poll::Poll;
+use crate::snmp::oid::Oid;
+use crate::snmp::printer_mib::snapshot;
+use crate::snmp::value::{Value, Varbind};
+use crate::usecase::ingest::ingest;
+
+/// How often the past was polled.
+const EVERY: SignedDuration = SignedDuration::from_mins(15);
+/// So much of the past is brought in at a time.
+const CHUNK: SignedDuration = SignedDuration::from_hours(24 * 10);
+
+/// Brings in what the machines would have said from `from` to `until`, telling how far it has come. Stops
+/// early when `go_on` says so.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn bring_in(
+    service: &Service,
+    demo: &DemoRoom,
+    (from, until): (Timestamp, Timestamp),
+    progress: impl Fn(Timestamp),
+    go_on: impl Fn() -> bool,
+) -> anyhow::Result<()> {
+    let mut begins = from;
+    while begins < until && go_on() {
+        progress(begins);
+        let ends = begins.checked_add(CHUNK).unwrap_or(until).min(until);
+        let room = Arc::clone(&demo.room);
+        let polled = tokio::task::spawn_blocking(move || poll_past(&room, begins, ends));
+        let polled = polled.await.context("the simulated room broke down")??;
+        let present = Present { now: ends, zone: service.zone.clone() };
+        let ingests = demo.devices.iter().zip(&polled).map(|((device, name), polls)| {
+            let (service, present, polls) = (service.clone(), present.clone(), polls.clone());
+            let (device, name) = (*device, name.clone());
+            tokio::spawn(async move {
+                ingest(&service.store, device, &name, &polls, &present, &service.rules).await
+            })
+        });
+        for ingest in ingests.collect::<Vec<_>>() {
+            ingest.await.context("a machine's history could not be brought in")??;
+        }
+        begins = ends;
+    }
+    Ok(())
+}
+
+/// Each machine's polls after `from`, up to `until`.
+fn poll_past(room: &Mutex<Room>, from: Timestamp, until: Timestamp) -> anyhow::Result<Vec<Vec<Poll>>> {
+    let mut room = room.lock().unwrap_or_else(PoisonError::into_inner);
+    let mut polls: Vec<Vec<Poll>> = vec![Vec::new(); room.printers().len()];
+    let mut at = from.checked_add(EVERY)?;
+    while at <= until {
+        room.advance_to(at);
+        for (place, polls) in polls.iter_mut().enumerate() {
+            polls.push(Poll { at, outcome: ask(&room, place) });
+        }
+        at = at.checked_add(EVERY)?;
+    }
+    Ok(polls)
+}
+
+/// What a machine says at the moment the room stands at.
+fn ask(room: &Room, place: usize) -> Result<crate::domain::snapshot::Snapshot, String> {
+    if room.is_dark(place) {
+        return Err("it did not answer: see that it is switched on".to_owned());
+    }
+    let rows: Vec<Varbind> = room.view(place).iter().map(|(oid, value)| varbind(oid, value)).collect();
+    snapshot(&rows, true, None).map_err(|fault| fault.to_string())
+}
+
+fn varbind(oid: &mock_agent::Oid, value: &mock_agent::Value) -> Varbind {
+    let value = match value {
+        mock_agent::Value::Integer(number) => Value::Integer(i64::from(*number)),
+        mock_agent::Value::OctetString(octets) => Value::OctetString(octets.as_slice().into()),
+        mock_agent::Value::ObjectId(oid) => Value::ObjectId(Oid::from_arcs(&oid.0)),
+        mock_agent::Value::Counter32(number) => Value::Counter32(*number),
+        mock_agent::Value::Gauge32(number) => Value::Gauge32(*number),
+        mock_agent::Value::TimeTicks(number) => Value::TimeTicks(*number),
+        _ => Value::Null,
+    };
+    Varbind { oid: Oid::from_arcs(&oid.0), value }
+}

@@ -1,0 +1,8 @@
+//! A running print room of simulated machines: their history by the same way in as live polls, then live
+//! over SNMP, with a clock that may run faster than life.
+
+mod history;
+mod room;
+
+pub use history::bring_in;
+pub use room::{DemoRoom, Opening};
