@@ -152,7 +152,7 @@ fn today_says_what_to_do_by_when() {
         "Tassel has not answered for 20 minutes.",
         "Three alerts are open",
         "23 Mon Nov 2 days late Order 1 waste receptacle for Bobbin",
-        "Bobbin, Light magenta: about 118 ml of 775 ml, 15 %; runs out 4–16 Dec, about 9 Dec; order by Fri 27 Nov, 7 days to arrive.",
+        "Bobbin, Light magenta: about 118 ml of 775 ml, 15 %; runs out 4–16 Dec, about 9 Dec; order by Fri 27 Nov, takes 7 days.",
         "72 % full",
         "5 Tue Jan 2027 Order 1 cyan for Gusset",
     ] {
@@ -197,7 +197,7 @@ fn a_month_stands_as_a_page_and_as_a_file() {
         let words = text(&page.body);
         assert!(words.contains("October 2026") && words.contains("The month is complete."), "{words}");
         assert!(
-            words.contains("Answered 98 % of the time; put out 1204 meters; charged to Scenery."),
+            words.contains("Answered 98 % of the time; put out 1204 metres; charged to Scenery."),
             "{words}"
         );
         assert!(page.body.contains("href=\"/months/2026-10.csv\""));

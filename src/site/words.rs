@@ -134,16 +134,20 @@ pub(crate) fn media_width(input: &MediaInput) -> Option<String> {
     Some(format!("{}\u{a0}mm", format::count((width_um + 500) / 1000)))
 }
 
+/// A counter's unit under the standard's label, as a print room writes it.
+pub(crate) fn counted(label: &str) -> String {
+    match label {
+        "meters" => "metres".to_owned(),
+        "micrometers" => "micrometres".to_owned(),
+        "ten_thousandths_of_inches" => "ten-thousandths of an inch".to_owned(),
+        "other" | "unknown" => "of a unit it does not tell".to_owned(),
+        label => label.replace('_', " "),
+    }
+}
+
 /// What a marker counts in.
 pub(crate) fn counter_unit(marker: &Marker) -> String {
-    match marker.counter_unit {
-        Some(CapacityUnit::TenThousandthsOfInches) => "ten-thousandths of an inch".to_owned(),
-        Some(CapacityUnit::Meters) => "metres".to_owned(),
-        Some(CapacityUnit::Micrometers) => "micrometres".to_owned(),
-        Some(CapacityUnit::DotRow) => "dot rows".to_owned(),
-        Some(CapacityUnit::Other | CapacityUnit::Unknown) | None => "of a unit it does not tell".to_owned(),
-        Some(unit) => plain(&unit),
-    }
+    counted(&marker.counter_unit.unwrap_or(CapacityUnit::Unknown).to_string())
 }
 
 #[cfg(test)]

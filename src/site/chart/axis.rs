@@ -111,10 +111,10 @@ pub(crate) struct Room {
 }
 
 impl Room {
-    /// A common character of a label, CSS pixels: 12 px type, on the generous side.
-    const CHARACTER_PX: f64 = 6.6;
+    /// A common character of a label, CSS pixels, in 12 px type; words, with their narrow letters, are narrower.
+    const CHARACTER_PX: f64 = 6.4;
     /// Between two labels, CSS pixels.
-    const GAP_PX: f64 = 9.0;
+    const GAP_PX: f64 = 7.0;
 
     /// The width of a text, CSS pixels.
     pub(crate) fn text_px(text: &str) -> f64 {
@@ -157,12 +157,11 @@ enum Step {
     Years(i16),
 }
 
-const STEPS: [Step; 12] = [
+const STEPS: [Step; 11] = [
     Step::Days(1),
     Step::Days(2),
     Step::Weeks(1),
     Step::Weeks(2),
-    Step::Weeks(4),
     Step::Months(1),
     Step::Months(2),
     Step::Months(3),

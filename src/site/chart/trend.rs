@@ -100,8 +100,8 @@ fn corners(
     to: Timestamp,
     top: f64,
 ) -> Vec<(f64, f64)> {
-    /// Changes closer together than this are one: a thousand of them are as many as a screen shows.
-    const GRAIN: f64 = 0.5;
+    /// Changes closer together than this are one: five hundred are as many as a plot has pixels.
+    const GRAIN: f64 = 2.0;
     let x = |at: Timestamp| axis.at(at).value() * WIDTH;
     let y = |level: f64| HEIGHT - (level / top).clamp(0.0, 1.0) * HEIGHT;
     let points: Vec<_> = points.iter().filter(|point| point.1.is_finite()).copied().collect();

@@ -5,7 +5,7 @@ use jiff::civil::Date;
 use crate::domain::outlook::{Forecast, Horizon};
 use crate::domain::reading::Role;
 use crate::site::chart::Share;
-use crate::site::chart::axis::{Room, Tick};
+use crate::site::chart::axis::{DayAxis, Room, Tick};
 use crate::site::chart::horizon::{self, Bar, Order, WordsAt};
 use crate::site::format;
 use crate::site::ink::Ink;
@@ -30,6 +30,41 @@ pub(crate) enum Course {
     NotYet(String),
 }
 
+/// The order mark with its words, which stand in another place where the plot is wider.
+pub(crate) struct OrderWords {
+    pub(crate) mark: Order,
+    pub(crate) places: Vec<Place>,
+    pub(crate) words: String,
+}
+
+/// Where words are set from, as a `text` element has it.
+pub(crate) struct Place {
+    pub(crate) class: &'static str,
+    pub(crate) x: Share,
+    pub(crate) anchor: &'static str,
+    pub(crate) dx: i8,
+}
+
+impl OrderWords {
+    fn new(axis: &DayAxis, line: &OutlookLine, today: Date) -> Option<Self> {
+        let day = line.order_by?;
+        let words = order_words(day, line.lead_days, today);
+        let order = |room| horizon::order(axis, day, line.lead_days, &words, room);
+        // In the narrowest layout the words stand below the plot, as a paragraph.
+        let [_, middle, wide] = LAYOUTS;
+        let places = [middle, wide].map(|(class, room)| {
+            let order = order(room);
+            let (anchor, dx) = match order.words_at {
+                WordsAt::After => ("start", 8),
+                WordsAt::Before => ("end", -10),
+                WordsAt::Edge => ("end", 0),
+            };
+            Place { class, x: order.words_x, anchor, dx }
+        });
+        Some(Self { mark: order(wide.1), places: places.into(), words })
+    }
+}
+
 /// One supply.
 pub(crate) struct Row {
     /// Unique on the page.
@@ -42,7 +77,7 @@ pub(crate) struct Row {
     pub(crate) level: String,
     pub(crate) level_in_full: String,
     pub(crate) course: Course,
-    pub(crate) order: Option<(Order, String)>,
+    pub(crate) order: Option<OrderWords>,
     /// The whole row in a sentence.
     pub(crate) sentence: String,
     /// Early, middle and late date, or the reason why not, for the table.
@@ -57,16 +92,6 @@ impl Row {
             Course::NotYet(_) => None,
         }
     }
-
-    /// Where the words about ordering are set from, and how: for a `text` element.
-    pub(crate) fn words(&self) -> Option<(Share, &'static str, i8, &str)> {
-        let (order, words) = self.order.as_ref()?;
-        Some(match order.words_at {
-            WordsAt::After => (order.words_x, "start", 8, words),
-            WordsAt::Before => (order.words_x, "end", -10, words),
-            WordsAt::Edge => (order.words_x, "end", 0, words),
-        })
-    }
 }
 
 /// The chart.
@@ -78,6 +103,8 @@ pub(crate) struct HorizonChart {
     pub(crate) named: bool,
     /// Whether a receptacle is among the rows, which the key then explains.
     pub(crate) has_receptacle: bool,
+    /// Whether a bar goes on past the end of the axis, which the key then explains.
+    pub(crate) has_beyond: bool,
 }
 
 impl HorizonChart {
@@ -89,11 +116,7 @@ impl HorizonChart {
         let row = |line: &OutlookLine| {
             let outlook = &line.outlook;
             let slot = &outlook.slot;
-            let order = line.order_by.map(|day| {
-                let words = order_words(day, line.lead_days, today);
-                // The middle layout is the narrowest in which the words stand inside the plot.
-                (horizon::order(&axis, day, line.lead_days, &words, LAYOUTS[1].1), words)
-            });
+            let order = OrderWords::new(&axis, line, today);
             let (course, dates) = match &outlook.forecast {
                 Forecast::Known(h) => (
                     Course::Bar(horizon::bar(&axis, *h)),
@@ -111,7 +134,7 @@ impl HorizonChart {
                 level: format::level(&outlook.level, slot.role),
                 level_in_full: format::level_in_full(&outlook.level, slot.role),
                 course,
-                sentence: sentence(line, today, order.as_ref().map(|(_, words)| words.as_str())),
+                sentence: sentence(line, today, order.as_ref().map(|order| order.words.as_str())),
                 order,
                 dates,
                 order_by: line.order_by.map_or_else(String::new, |day| format::weekday(day, today)),
@@ -120,6 +143,7 @@ impl HorizonChart {
         let rows: Vec<Row> = lines.iter().map(row).collect();
         Self {
             sets: LAYOUTS.map(|(class, room)| TickSet { class, ticks: axis.ticks(room) }).into(),
+            has_beyond: rows.iter().any(|row| row.bar().is_some_and(|bar| bar.beyond)),
             has_receptacle: rows.iter().any(|row| row.filled),
             rows,
             from: format::day(axis.from(), today),
@@ -128,15 +152,15 @@ impl HorizonChart {
     }
 }
 
-/// "order by Fri 27 Nov, 7 days to arrive".
+/// "order by Fri 27 Nov, takes 7 days".
 fn order_words(day: Date, lead_days: u32, today: Date) -> String {
     let lead = match lead_days {
         0 => String::new(),
-        1 => ", 1 day to arrive".to_owned(),
-        days => format!(", {days} days to arrive"),
+        1 => ", takes 1 day".to_owned(),
+        days => format!(", takes {days} days"),
     };
     match day {
-        day if day < today => format!("order now, was due {}{lead}", format::weekday(day, today)),
+        day if day < today => format!("order now: was due {}{lead}", format::weekday(day, today)),
         day if day == today => format!("order today{lead}"),
         day => format!("order by {}{lead}", format::weekday(day, today)),
     }

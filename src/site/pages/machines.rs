@@ -67,8 +67,8 @@ fn row(line: &MachineLine, now: Timestamp, zone: &TimeZone) -> MachineRow {
             label: slot.label(),
             level: format::level(&first.outlook.level, slot.role),
             ends: match &first.outlook.forecast {
-                Forecast::Known(horizon) => format::horizon(*horizon, slot.role, today),
-                Forecast::NotYet(why) => format!("no date yet: {why}"),
+                Forecast::Known(horizon) => format::capital(&format::horizon(*horizon, slot.role, today)),
+                Forecast::NotYet(why) => format!("No date yet: {why}"),
             },
         }
     });

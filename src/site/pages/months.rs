@@ -13,9 +13,9 @@ use crate::domain::units::Measure;
 use crate::report::csv;
 use crate::site::chart::Share;
 use crate::site::error::SiteError;
-use crate::site::format;
 use crate::site::ink::Ink;
 use crate::site::source::Source;
+use crate::site::{format, words};
 use crate::usecase::view::MonthView;
 
 struct MonthDoor {
@@ -164,7 +164,7 @@ fn device(device: &DeviceMonth) -> DeviceBlock {
     let mut about = vec![format!("answered {} of the time", format::percent(device.coverage))];
     if let Some((count, unit)) = &device.output {
         let count = format::count(u64::try_from(*count).unwrap_or(0));
-        about.push(format!("put out {count} {}", unit.replace('_', " ")));
+        about.push(format!("put out {count} {}", words::counted(unit)));
     }
     if let Some(cost_centre) = &device.cost_centre {
         about.push(format!("charged to {cost_centre}"));

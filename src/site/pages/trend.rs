@@ -41,6 +41,8 @@ pub(crate) struct TrendChart {
     pub(crate) shape: Shape,
     /// The level at the plot's top, with its unit.
     pub(crate) top: String,
+    /// Whether that stands at the right, because swaps are marked at the left.
+    pub(crate) top_right: bool,
     pub(crate) sets: Vec<TickSet>,
     pub(crate) swaps: Vec<Moment>,
     pub(crate) title: String,
@@ -81,6 +83,7 @@ impl TrendChart {
             level: outlook.map_or_else(String::new, |o| format::level_in_full(&o.level, role)),
             use_per_day: outlook.and_then(|o| per_day(o, role)),
             oddity: outlook.and_then(|o| o.level.oddity).map(format::oddity),
+            top_right: shape.swaps.iter().any(|at| at.value() < 0.2),
             top: format::amount(shape.top, trend.measure),
             sets: LAYOUTS.map(|(class, room)| TickSet { class, ticks: frame.axis.ticks(room) }).into(),
             swaps: trend.swaps.iter().map(|at| Moment::new(*at, &frame.zone)).collect(),
