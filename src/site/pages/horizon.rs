@@ -34,6 +34,7 @@ pub(crate) enum Course {
 pub(crate) struct OrderWords {
     pub(crate) mark: Order,
     pub(crate) places: Vec<Place>,
+    /// With the lead time.
     pub(crate) words: String,
 }
 
@@ -43,25 +44,32 @@ pub(crate) struct Place {
     pub(crate) x: Share,
     pub(crate) anchor: &'static str,
     pub(crate) dx: i8,
+    /// Without the lead time where the plot has no room for it.
+    pub(crate) words: String,
 }
 
 impl OrderWords {
     fn new(axis: &DayAxis, line: &OutlookLine, today: Date) -> Option<Self> {
         let day = line.order_by?;
-        let words = order_words(day, line.lead_days, today);
-        let order = |room| horizon::order(axis, day, line.lead_days, &words, room);
+        let short = order_words(day, today);
+        let words = format!("{short}{}", lead_words(line.lead_days));
+        let order = |words: &str, room| horizon::order(axis, day, line.lead_days, words, room);
         // In the narrowest layout the words stand below the plot, as a paragraph.
         let [_, middle, wide] = LAYOUTS;
         let places = [middle, wide].map(|(class, room)| {
-            let order = order(room);
+            let in_full = order(&words, room);
+            let (order, words) = match in_full.words_at {
+                WordsAt::Edge if !in_full.beyond => (order(&short, room), short.clone()),
+                _ => (in_full, words.clone()),
+            };
             let (anchor, dx) = match order.words_at {
                 WordsAt::After => ("start", 8),
                 WordsAt::Before => ("end", -10),
                 WordsAt::Edge => ("end", 0),
             };
-            Place { class, x: order.words_x, anchor, dx }
+            Place { class, x: order.words_x, anchor, dx, words }
         });
-        Some(Self { mark: order(wide.1), places: places.into(), words })
+        Some(Self { mark: order(&words, wide.1), places: places.into(), words })
     }
 }
 
@@ -152,17 +160,21 @@ impl HorizonChart {
     }
 }
 
-/// "order by Fri 27 Nov, takes 7 days".
-fn order_words(day: Date, lead_days: u32, today: Date) -> String {
-    let lead = match lead_days {
+/// "order by Fri 27 Nov".
+fn order_words(day: Date, today: Date) -> String {
+    match day {
+        day if day < today => format!("order now: was due {}", format::weekday(day, today)),
+        day if day == today => "order today".to_owned(),
+        day => format!("order by {}", format::weekday(day, today)),
+    }
+}
+
+/// ", takes 7 days".
+fn lead_words(lead_days: u32) -> String {
+    match lead_days {
         0 => String::new(),
         1 => ", takes 1 day".to_owned(),
         days => format!(", takes {days} days"),
-    };
-    match day {
-        day if day < today => format!("order now: was due {}{lead}", format::weekday(day, today)),
-        day if day == today => format!("order today{lead}"),
-        day => format!("order by {}{lead}", format::weekday(day, today)),
     }
 }
 
