@@ -1,0 +1,34 @@
+// The demo in a browser: started once, looked at from all sides, ended with Ctrl-C.
+
+import assert from "node:assert/strict";
+import { after, before, describe, test } from "node:test";
+
+import { startBrowser } from "./browser.mjs";
+import { startDemo } from "./demo.mjs";
+import { checkJourneys } from "./journeys.mjs";
+import { checkPages, findPages } from "./pages.mjs";
+
+const world = {};
+
+describe("the demo", () => {
+  before(async () => {
+    world.demo = await startDemo();
+    world.address = world.demo.address;
+    world.browser = await startBrowser();
+    world.pages = await findPages(world.browser, world.address);
+  });
+
+  after(async () => {
+    await world.browser?.close();
+    if (!world.ended) await world.demo?.stop();
+  });
+
+  checkPages(world);
+  checkJourneys(world);
+
+  test("ends on Ctrl-C and leaves no process", async () => {
+    const { code, signal, left, said } = await world.demo.stop();
+    world.ended = true;
+    assert.deepEqual({ code, signal, left }, { code: 0, signal: null, left: [] }, said);
+  });
+});

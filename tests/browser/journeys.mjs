@@ -1,0 +1,100 @@
+// What a person does: by keyboard, by mouse, on the way from a task to a machine and to the month's file.
+
+import assert from "node:assert/strict";
+import { readFileSync } from "node:fs";
+import { describe, test } from "node:test";
+
+import { assertNone, openWindow } from "./browser.mjs";
+
+/** Defines the journeys. */
+export function checkJourneys(world) {
+  const journey = (name, walk) =>
+    test(name, async () => {
+      const { page, complaints, close } = await openWindow(world.browser, world.address);
+      try {
+        await page.goto("/");
+        await walk(page);
+        assertNone(complaints, "the browser complains");
+      } finally {
+        await close();
+      }
+    });
+
+  describe("a person", () => {
+    journey("goes from a task to its machine and back", async (page) => {
+      const link = page.locator('main a[href^="/machines/"]').first();
+      const name = (await link.innerText()).trim();
+      await link.click();
+      await page.waitForURL(/\/machines\/\d+/);
+      assert.match(await page.locator("main h1").innerText(), /\w/);
+      assert.ok((await page.locator("main").innerText()).includes(name), `the machine's page does not name ${name}`);
+      await page.goBack();
+      assert.equal(new URL(page.url()).pathname, "/");
+    });
+
+    journey("sees the trend of a machine as a picture with a text", async (page) => {
+      await page.goto(world.pages["machine-1"]);
+      const charts = page.locator('main svg[role="img"]');
+      assert.ok((await charts.count()) > 0, "there is no chart");
+      for (const chart of await charts.all()) {
+        const { title, box } = await chart.evaluate((svg) => ({
+          title: svg.querySelector("title")?.textContent.trim() || svg.getAttribute("aria-label"),
+          box: svg.getBoundingClientRect().toJSON(),
+        }));
+        assert.ok(title, "a chart has neither title nor label");
+        assert.ok(box.width > 100 && box.height > 20, `a chart of ${box.width} by ${box.height} px`);
+      }
+    });
+
+    journey("takes the month's file along", async (page) => {
+      await page.goto(world.pages.month);
+      const link = page.locator('a[href$=".csv"]').first();
+      const [download] = await Promise.all([page.waitForEvent("download"), link.click()]);
+      assert.match(download.suggestedFilename(), /\d{4}-\d{2}.*\.csv$/);
+      const text = readFileSync(await download.path(), "utf8");
+      const [head, ...rows] = text.trim().split("\r\n");
+      assert.ok(head.split(",").length > 3, `a heading line of the file: ${head}`);
+      assert.ok(rows.length > 0, "the file has no row");
+      const shown = await page.locator("main").innerText();
+      const machine = rows.map((row) => row.split(",")).flat().find((cell) => /^[A-Z][a-z]+$/.test(cell));
+      assert.ok(machine && shown.includes(machine), `the page does not show ${machine}, which the file names`);
+    });
+
+    journey("reaches every link of the navigation by keyboard, and sees where they are", async (page) => {
+      const wanted = await page.$$eval("nav a[href]", (links) => links.map((link) => link.getAttribute("href")));
+      assert.ok(wanted.length >= 3, `the navigation has ${wanted.length} links`);
+      const reached = new Set();
+      for (let presses = 0; presses < 200 && !wanted.every((href) => reached.has(href)); presses += 1) {
+        await page.keyboard.press("Tab");
+        const focus = await page.evaluate(() => {
+          const element = document.activeElement;
+          if (!element || element === document.body) return null;
+          const style = getComputedStyle(element);
+          const outlined = style.outlineStyle !== "none" && parseFloat(style.outlineWidth) > 0;
+          return { href: element.getAttribute("href"), seen: outlined || style.boxShadow !== "none" };
+        });
+        if (focus === null) continue;
+        assert.ok(focus.seen, `the focus on ${focus.href} cannot be seen`);
+        reached.add(focus.href);
+      }
+      assert.deepEqual(wanted.filter((href) => !reached.has(href)), [], "not reached with the Tab key");
+    });
+
+    journey("opens a page of the navigation with the Enter key", async (page) => {
+      await page.locator('nav a[href="/machines"]').first().focus();
+      await page.keyboard.press("Enter");
+      await page.waitForURL(/\/machines$/);
+    });
+
+    test("who asks for a page that is not there is told so and led back", async () => {
+      const { page, close } = await openWindow(world.browser, world.address);
+      for (const path of ["/machines/999999", "/machines/x", "/months/2026-13", "/nowhere"]) {
+        const response = await page.goto(path);
+        assert.ok([400, 404].includes(response.status()), `${path}: ${response.status()}`);
+        assert.match(response.headers()["content-type"], /^text\/html/, path);
+        assert.ok((await page.locator('a[href="/"]').count()) > 0, `${path} leads nowhere`);
+      }
+      await close();
+    });
+  });
+}

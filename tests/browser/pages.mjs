@@ -1,0 +1,86 @@
+// Every page at desktop and phone width, light and dark, with and without scripts.
+
+import assert from "node:assert/strict";
+import { describe, test } from "node:test";
+import { join } from "node:path";
+
+import { assertNone, axeFindings, openWindow, pictures } from "./browser.mjs";
+
+const WIDTHS = { desk: { width: 1180, height: 820 }, phone: { width: 360, height: 740 } };
+
+/** The pages that the demo has, found by its own links. */
+export async function findPages(browser, address) {
+  const { page, close } = await openWindow(browser, address);
+  const links = async (from, prefix) => {
+    await page.goto(from);
+    const all = await page.$$eval("a[href]", (found) => found.map((link) => link.getAttribute("href")));
+    return [...new Set(all.filter((href) => href.startsWith(prefix)).map((href) => href.split(/[?#]/)[0]))];
+  };
+  const machines = await links("/machines", "/machines/");
+  const months = (await links("/", "/months")).concat(await links("/machines", "/months"));
+  await page.goto(months[0] ?? "/months");
+  const month = page.url().match(/\/months\/\d{4}-\d{2}(?=$|[?#])/)?.[0];
+  await close();
+  assert.ok(machines.length > 0, "/machines links to no machine");
+  assert.ok(month, `the link to the month leads to ${page.url()}`);
+  const named = machines.map((path, at) => [`machine-${at + 1}`, path]);
+  return { today: "/", machines: "/machines", ...Object.fromEntries(named), alerts: "/alerts", month };
+}
+
+/** Defines the checks of one page, for each width and colour scheme. */
+export function checkPages(world) {
+  describe("every page", () => {
+    for (const [width, viewport] of Object.entries(WIDTHS)) {
+      for (const colorScheme of ["light", "dark"]) {
+        test(`is sound at ${viewport.width} px, ${colorScheme}`, async (t) => {
+          for (const [name, path] of Object.entries(world.pages)) {
+            await t.test(`${name} ${path}`, () => checkPage(world, { name, path, width, viewport, colorScheme }));
+          }
+        });
+      }
+    }
+
+    test("says the same without scripts", async (t) => {
+      for (const [name, path] of Object.entries(world.pages)) {
+        await t.test(`${name} ${path}`, async () => {
+          const { page, complaints, close } = await openWindow(world.browser, world.address, { javaScriptEnabled: false });
+          await page.goto(path);
+          assert.match(await page.locator("main").innerText(), /\w/);
+          assert.equal(await page.locator("main h1").count(), 1);
+          assertNone(complaints, "the browser complains");
+          await close();
+        });
+      }
+    });
+
+    test("has a title of its own", async () => {
+      const { page, close } = await openWindow(world.browser, world.address);
+      const titles = [];
+      for (const path of Object.values(world.pages)) {
+        await page.goto(path);
+        titles.push(await page.title());
+      }
+      assert.equal(new Set(titles).size, titles.length, titles.join(" | "));
+      await close();
+    });
+  });
+}
+
+async function checkPage({ browser, address }, { name, path, width, viewport, colorScheme }) {
+  const { page, complaints, close } = await openWindow(browser, address, { viewport, colorScheme });
+  try {
+    const response = await page.goto(path);
+    assert.equal(response.status(), 200);
+    await page.screenshot({ path: join(pictures, `${name}-${width}-${colorScheme}.png`), fullPage: true });
+    const { scrolls, inside } = await page.evaluate(() => ({
+      scrolls: document.documentElement.scrollWidth,
+      inside: document.documentElement.clientWidth,
+    }));
+    assert.ok(scrolls <= inside, `scrolls sideways: ${scrolls} px in a window of ${inside} px`);
+    assert.match(await page.locator("body").innerText(), /\bdemo\b/i, "does not say that it is a demo");
+    assertNone(await axeFindings(page), "axe-core finds");
+    assertNone(complaints, "the browser complains");
+  } finally {
+    await close();
+  }
+}
