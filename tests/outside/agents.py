@@ -27,10 +27,14 @@ TABLES = ["1.3.6.1.2.1.25.3.2", "1.3.6.1.2.1.25.3.5", "1.3.6.1.2.1.43"]
 
 def v3_options(user):
     """Options and environment that make `ullage poll` ask as this user."""
-    auth, privacy = USERS[user][1]
+    return v3_poll(user, USERS[user][1], AUTH_PASSWORD, PRIVACY_PASSWORD)
+
+
+def v3_poll(user, protocols, auth_password, privacy_password):
+    """The same for any user: passwords go through the environment, which other users cannot list."""
+    auth, privacy = protocols
     options = ["--snmp", "v3", "--user", user, "--auth", auth, "--privacy", privacy]
-    env = {"ULLAGE_AUTH_PASSWORD": AUTH_PASSWORD, "ULLAGE_PRIVACY_PASSWORD": PRIVACY_PASSWORD}
-    return options, env
+    return options, {"ULLAGE_AUTH_PASSWORD": auth_password, "ULLAGE_PRIVACY_PASSWORD": privacy_password}
 
 
 def net_snmp_v3(user, auth=AUTH_PASSWORD, privacy=PRIVACY_PASSWORD, protocols=None):

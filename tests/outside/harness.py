@@ -6,6 +6,7 @@ Nothing listens on a fixed port: a server is started on port 0 and its port is r
 import contextlib
 import json
 import os
+import re
 import subprocess
 import time
 from pathlib import Path
@@ -13,6 +14,10 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 PROGRAMS = Path(os.environ.get("ULLAGE_PROGRAMS", ROOT / "target" / "debug"))
 PATIENCE_S = 20
+HEXADECIMAL = re.compile(r"[0-9A-F]{2}( [0-9A-F]{2})*")
+
+# How net-snmp shows the exception endOfMibView (RFC 3416 §4.2.2), which ends a walk past the last row.
+END_OF_MIB = "No more variables left in this MIB View"
 
 
 def program(name):
@@ -110,12 +115,14 @@ def parse_rows(text):
     """
     rows, last = {}, None
     for line in text.splitlines():
+        if END_OF_MIB in line:
+            continue
         if line.startswith(".") and " = " in line:
             oid, _, value = line.partition(" = ")
             last = oid[1:]
             kind, colon, rest = value.partition(": ")
             rows[last] = (kind, rest.strip()) if colon else ("", value.strip())
-        elif last is not None:
+        elif last is not None and HEXADECIMAL.fullmatch(line.strip()):
             kind, value = rows[last]
             rows[last] = (kind, f"{value} {line.strip()}".strip())
     return rows

@@ -8,9 +8,13 @@ from functools import cache
 from pathlib import Path
 
 import pysnmp_mibs
+from pyasn1.error import PyAsn1Error
 from pysnmp.smi import builder
 
-MODULES = ["Printer-MIB", "IANA-PRINTER-MIB", "HOST-RESOURCES-MIB", "HOST-RESOURCES-TYPES", "SNMPv2-MIB"]
+MODULES = [
+    "Printer-MIB", "IANA-PRINTER-MIB", "HOST-RESOURCES-MIB", "HOST-RESOURCES-TYPES", "SNMPv2-MIB",
+    "SNMP-USER-BASED-SM-MIB",
+]  # fmt: skip
 
 
 @cache
@@ -27,6 +31,7 @@ def oid(name):
     return tuple(symbols()[name].name)
 
 
+@cache
 def names_by_oid():
     """The name of every column and scalar by its OID."""
     found = {}
@@ -36,6 +41,33 @@ def names_by_oid():
     return found
 
 
+def object_of(instance):
+    """The name of the column or scalar that an instance belongs to, and its index; None if there is none."""
+    names = names_by_oid()
+    for length in range(len(instance) - 1, 6, -1):
+        if instance[:length] in names:
+            return names[instance[:length]], instance[length:]
+    return None
+
+
+def index_width(name):
+    """How many numbers the index of a column has (every table here is indexed by integers); 1 for a scalar."""
+    symbol = symbols()[name]
+    if type(symbol).__name__ == "MibScalar":
+        return 1
+    row = next(s for s in symbols().values() if getattr(s, "name", None) == symbol.name[:-1])
+    return len(row.indexNames)
+
+
+def is_legal(name, value):
+    """Whether the standard's type of an object, with its ranges and sizes, takes a value."""
+    try:
+        symbols()[name].syntax.clone(value)
+    except PyAsn1Error:
+        return False
+    return True
+
+
 def enum(name):
     """The labels of a textual convention, or of an object's own syntax, as {number: label}."""
     symbol = symbols()[name]
@@ -43,8 +75,28 @@ def enum(name):
     return {int(number): label for label, number in dict(values).items()}
 
 
+# What net-snmp's programs call the types of values, by the type of the standard.
+WIRE_KINDS = {
+    "Counter32": {"Counter32"},
+    "Gauge32": {"Gauge32"},
+    "TimeTicks": {"Timeticks"},
+    "ObjectIdentifier": {"OID"},
+    "OctetString": {"Hex-STRING", "STRING"},
+    "Integer32": {"INTEGER"},
+    "Integer": {"INTEGER"},
+}
+
+
+def wire_kinds(name):
+    """How net-snmp may name the type of an object's value."""
+    for cls in type(symbols()[name].syntax).__mro__:
+        if cls.__name__ in WIRE_KINDS:
+            return WIRE_KINDS[cls.__name__]
+    raise AssertionError(f"no type on the wire for {name}")
+
+
 # What snmpd.conf(5) calls the types of its pass protocol, by the type of the standard.
-PASS_KINDS = {"Counter32": "counter", "TimeTicks": "timeticks", "ObjectIdentifier": "objectid", "AutonomousType": "objectid"}
+PASS_KINDS = {"Counter32": "counter", "TimeTicks": "timeticks", "ObjectIdentifier": "objectid"}
 
 
 def pass_kind(name):

@@ -20,7 +20,9 @@ CONTAINER, RECEPTACLE = 3, 4
 class Supply:
     """A row of prtMarkerSuppliesTable, and the figures that it stands for."""
 
-    def __init__(self, index, kind, unit, most, level, text, *, role="consumed", means, colorant=0, marker=MARKER, cls=None):
+    def __init__(
+        self, index, kind, unit, most, level, text, *, means, role="consumed", colorant=0, marker=MARKER, cls=None
+    ):
         self.index, self.kind, self.unit, self.most, self.level = index, kind, unit, most, level
         self.text, self.role, self.colorant, self.marker = text, role, colorant, marker
         self.cls = cls or (RECEPTACLE if role == "filled" else CONTAINER)
@@ -54,8 +56,6 @@ SUPPLIES = [
     # A kind that a later revision of the registry may add is kept as a number, never refused.
     Supply(20, 250, 8, 5000, 1250, "Backing sheets", means=("sheets", 5000.0, 1250.0, "measured")),
 ]
-
-LOWEST_LISTED_KIND, HIGHEST_LISTED_KIND = 1, 36
 
 # (severity, training, group, group index, location, code, text): RFC 3805 prtAlertTable. Indexes have gaps.
 ALERTS = {

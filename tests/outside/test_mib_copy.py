@@ -101,3 +101,31 @@ def test_error_bits_stand_in_the_order_of_rfc_2790():
     )
     block = re.search(r"LABELS: \[&'static str; 15\] = \[(.*?)\]", STANDARD, re.DOTALL).group(1)
     assert re.findall(r"\"(\w+)\"", block) == [snake(label) for label in published.split()]
+
+
+# The object identifiers that src/snmp has by name, and what the standard calls them.
+OIDS = {
+    "SYSTEM": "system",
+    "HR_DEVICE": "hrDeviceEntry",
+    "HR_DEVICE_PRINTER": "hrDevicePrinter",
+    "HR_PRINTER": "hrPrinterEntry",
+    "GENERAL": "prtGeneralEntry",
+    "COVER": "prtCoverEntry",
+    "LOCALIZATION": "prtLocalizationEntry",
+    "INPUT": "prtInputEntry",
+    "MARKER": "prtMarkerEntry",
+    "SUPPLIES": "prtMarkerSuppliesEntry",
+    "COLORANT": "prtMarkerColorantEntry",
+    "ALERT": "prtAlertEntry",
+    "USM_STATS": "usmStats",
+}
+
+
+def test_object_identifiers_are_the_standards():
+    """The columns behind them are held to the copy by the rows that net-snmp's agent serves."""
+    constant = re.compile(r"^(?:pub )?const (\w+): Oid = Oid::constant\(&\[([\d, ]+)\]\);", re.MULTILINE)
+    found = {}
+    for file in sorted((ROOT / "src/snmp").glob("*.rs")):
+        for name, listed in constant.findall(file.read_text()):
+            found[name] = tuple(int(arc) for arc in listed.split(","))
+    assert found == {name: mib.oid(standard) for name, standard in OIDS.items()}
