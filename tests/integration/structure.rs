@@ -226,7 +226,8 @@ fn top_module<'a>(path: &'a [String], depth: usize, tops: &[String]) -> Option<&
 /// Breaches of the import rules, of the place of SQL and of the clock, in one file of `src`.
 fn breaches(file: &str, source: &str, tops: &[String]) -> Vec<Breach> {
     let inner = file.trim_start_matches("src/").trim_end_matches(".rs");
-    let modules: Vec<&str> = inner.split('/').filter(|part| !matches!(*part, "mod" | "lib" | "main")).collect();
+    let modules: Vec<&str> =
+        inner.split('/').filter(|part| !matches!(*part, "mod" | "lib" | "main")).collect();
     let own = modules.first().copied().unwrap_or("");
     let mut found = Vec::new();
     let mut report = |line, what| found.push(Breach { file: file.to_owned(), line, what });
@@ -239,7 +240,8 @@ fn breaches(file: &str, source: &str, tops: &[String]) -> Vec<Breach> {
                 report(line, format!("`{own}` must not import `{top}` ({shown})"));
             }
         }
-        let begins = |start: &&&[&str]| start.iter().zip(&path).filter(|(a, b)| *a == b).count() == start.len();
+        let begins =
+            |start: &&&[&str]| start.iter().zip(&path).filter(|(a, b)| *a == b).count() == start.len();
         if own == "domain" && (IMPURE.iter().any(|start| begins(&start)) || path == ["async"]) {
             report(line, format!("`domain` is pure: no I/O, clock, chance or async ({shown})"));
         }
@@ -340,8 +342,7 @@ fn imports_sql_and_clock_stay_where_they_belong() {
     let files = rust_files("src");
     let tops = top_modules(&files);
     assert!(tops.iter().any(|top| top == "domain") && tops.iter().any(|top| top == "store"), "{tops:?}");
-    let found: Vec<Breach> =
-        files.iter().flat_map(|(file, source)| breaches(file, source, &tops)).collect();
+    let found: Vec<Breach> = files.iter().flat_map(|(file, source)| breaches(file, source, &tops)).collect();
     assert_none(&found);
 }
 
@@ -382,12 +383,25 @@ fn planted_breaches_are_found() {
 
 #[test]
 fn what_the_rules_allow_is_no_breach() {
-    let tops: Vec<String> = ["clock", "domain", "poller", "site", "snmp", "store"].map(str::to_owned).to_vec();
+    let tops: Vec<String> =
+        ["clock", "domain", "poller", "site", "snmp", "store"].map(str::to_owned).to_vec();
     let count = |file: &str, source: &str| breaches(file, source, &tops).len();
-    assert_eq!(count("src/domain/life.rs", "// use crate::store::Db;\nconst A: &str = \"crate::store::Db\";"), 0);
-    assert_eq!(count("src/domain/life.rs", "const A: &str = r#\"a \" crate::store::Db\"#; /* sqlx::query */"), 0);
-    assert_eq!(count("src/domain/life.rs", "fn f<'a>(x: &'a str) -> char { '\"' } use super::ids::DeviceId;"), 0);
-    assert_eq!(count("src/domain/life.rs", "use std::time::Duration; mod tests { use super::super::units; }"), 0);
+    assert_eq!(
+        count("src/domain/life.rs", "// use crate::store::Db;\nconst A: &str = \"crate::store::Db\";"),
+        0
+    );
+    assert_eq!(
+        count("src/domain/life.rs", "const A: &str = r#\"a \" crate::store::Db\"#; /* sqlx::query */"),
+        0
+    );
+    assert_eq!(
+        count("src/domain/life.rs", "fn f<'a>(x: &'a str) -> char { '\"' } use super::ids::DeviceId;"),
+        0
+    );
+    assert_eq!(
+        count("src/domain/life.rs", "use std::time::Duration; mod tests { use super::super::units; }"),
+        0
+    );
     assert_eq!(count("src/store/devices.rs", "sqlx::query!(\"SELECT 1\"); use crate::domain::ids;"), 0);
     assert_eq!(count("src/clock.rs", "Kind::System => Timestamp::now(),"), 0);
     assert_eq!(count("src/poller/probe.rs", "use crate::snmp::plan; use crate::store;"), 0);
@@ -396,7 +410,14 @@ fn what_the_rules_allow_is_no_breach() {
 #[test]
 fn a_breach_is_shown_with_its_line() {
     let tops = ["domain".to_owned(), "store".to_owned()];
-    let found = breaches("src/domain/life.rs", "//! Text.\n\nuse crate::{\n    domain::ids,\n    store::Db,\n};\n", &tops);
+    let found = breaches(
+        "src/domain/life.rs",
+        "//! Text.\n\nuse crate::{\n    domain::ids,\n    store::Db,\n};\n",
+        &tops,
+    );
     assert_eq!(found.len(), 1);
-    assert_eq!(found[0].to_string(), "src/domain/life.rs:5: `domain` must not import `store` (crate::store::Db)");
+    assert_eq!(
+        found[0].to_string(),
+        "src/domain/life.rs:5: `domain` must not import `store` (crate::store::Db)"
+    );
 }
