@@ -11,6 +11,8 @@ COMMUNITY = "beeswax"
 AUTH_PASSWORD = "twelve spools of thread"
 PRIVACY_PASSWORD = "bone folder and awl"
 
+AUTH_VARIABLE, PRIVACY_VARIABLE = "ULLAGE_SNMP_AUTH_PASSWORD", "ULLAGE_SNMP_PRIVACY_PASSWORD"
+
 # (user, net-snmp's and our words for the protocols): SHA-256 is the one that RFC 7860 §8 demands, SHA-1
 # with AES-128 (RFC 3826) and MD5 with DES (RFC 3414) are what older devices have.
 USERS = {
@@ -33,8 +35,8 @@ def v3_options(user):
 def v3_poll(user, protocols, auth_password, privacy_password):
     """The same for any user: passwords go through the environment, which other users cannot list."""
     auth, privacy = protocols
-    options = ["--snmp", "v3", "--user", user, "--auth", auth, "--privacy", privacy]
-    return options, {"ULLAGE_AUTH_PASSWORD": auth_password, "ULLAGE_PRIVACY_PASSWORD": privacy_password}
+    options = ["--snmp", "v3", "--user", user, "--auth-protocol", auth, "--privacy-protocol", privacy]
+    return options, {AUTH_VARIABLE: auth_password, PRIVACY_VARIABLE: privacy_password}
 
 
 def net_snmp_v3(user, auth=AUTH_PASSWORD, privacy=PRIVACY_PASSWORD, protocols=None):

@@ -55,6 +55,8 @@ SUPPLIES = [
     Supply(19, 6, 15, 7750, 8000, "Grau, hell – überfüllt", colorant=5, means=("ml", 775.0, None, "unknown")),
     # A kind that a later revision of the registry may add is kept as a number, never refused.
     Supply(20, 250, 8, 5000, 1250, "Backing sheets", means=("sheets", 5000.0, 1250.0, "measured")),
+    # A sentinel says the same whatever the unit.
+    Supply(21, 10, 2, -2, -3, "Primer", means=("percent", None, None, "some_left")),
 ]
 
 # (severity, training, group, group index, location, code, text): RFC 3805 prtAlertTable. Indexes have gaps.

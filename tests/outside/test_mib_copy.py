@@ -126,6 +126,8 @@ def test_object_identifiers_are_the_standards():
     constant = re.compile(r"^(?:pub )?const (\w+): Oid = Oid::constant\(&\[([\d, ]+)\]\);", re.MULTILINE)
     found = {}
     for file in sorted((ROOT / "src/snmp").glob("*.rs")):
+        if file.stem.endswith("tests"):
+            continue
         for name, listed in constant.findall(file.read_text()):
             found[name] = tuple(int(arc) for arc in listed.split(","))
     assert found == {name: mib.oid(standard) for name, standard in OIDS.items()}

@@ -183,6 +183,13 @@ def column(rows, name):
     return {arcs(oid)[len(mib.oid(name)) + 1 :]: row for oid, row in rows.items() if oid.startswith(base)}
 
 
+def device_index(rows):
+    """The hrDeviceIndex of the printer, which every table of the Printer MIB is indexed by first."""
+    behind = len(mib.oid("prtGeneralConfigChanges"))
+    (index,) = {arcs(oid)[behind] for oid in rows if oid.startswith("1.3.6.1.2.1.43.5.")}
+    return index
+
+
 def expected_supply(rows, index):
     """What RFC 3805 makes of one supply row."""
     number = lambda name: integer(column(rows, name)[index])  # noqa: E731
@@ -200,7 +207,7 @@ def expected_supply(rows, index):
     known = capacity is not None and remaining is not None
     near = lambda figure: None if figure is None else pytest.approx(float(figure), rel=1e-12, abs=1e-12)  # noqa: E731
     return {
-        "index": f"{number('prtMarkerSuppliesMarkerIndex')}.{index[0]}",
+        "index": f"{device_index(rows)}.{index[0]}",
         "kind": re.sub(r"(?=[A-Z])", "_", kind).lower(),
         "role": "filled" if filled else "consumed",
         "colorant": octets(colorant).decode() if colorant else None,

@@ -17,6 +17,9 @@ WAYS = {
     **{f"v3-{user}": agents.v3_options(user) for user in agents.USERS},
 }
 
+# Where no answer is to come, it need not be waited for as long as in life.
+HASTE = ["--timeout", "0.3", "--retries", "1"]
+
 
 @pytest.fixture(scope="module", params=WAYS, ids=str)
 def reading(request, printer_agent):
@@ -49,13 +52,14 @@ def test_the_agent_serves_what_we_think_it_serves(printer_agent, net_snmp):
 
 
 def test_every_supply_is_there_once_in_the_order_of_its_index(reading):
-    expected = [f"{supply.marker}.{supply.index}" for supply in printer_rows.SUPPLIES]
+    """prtMarkerSuppliesEntry is indexed by hrDeviceIndex and prtMarkerSuppliesIndex (RFC 3805)."""
+    expected = [f"{printer_rows.DEVICE}.{supply.index}" for supply in printer_rows.SUPPLIES]
     assert [supply["index"] for supply in reading["supplies"]] == expected
 
 
 @pytest.mark.parametrize("row", printer_rows.SUPPLIES, ids=lambda row: row.text)
 def test_a_supply_reads_as_it_stands(reading, row):
-    found = next(supply for supply in reading["supplies"] if supply["index"] == f"{row.marker}.{row.index}")
+    found = next(supply for supply in reading["supplies"] if supply["index"] == f"{printer_rows.DEVICE}.{row.index}")
     # NIST SP 811 gives seven figures
     near = lambda figure: None if figure is None else pytest.approx(figure, rel=5e-7, abs=1e-9)  # noqa: E731
     known = row.capacity is not None and row.remaining is not None
@@ -89,7 +93,25 @@ def test_states_and_errors_carry_the_labels_of_rfc_2790(reading):
     assert device["device_status"] == mib.enum("hrDeviceStatus")[5] == "down"
     assert device["printer_status"] == mib.enum("hrPrinterStatus")[1] == "other"
     # RFC 2790, hrPrinterDetectedErrorState: lowToner 2, doorOpen 4, markerSupplyMissing 10
-    assert device["errors"] == ["low_toner", "door_open", "marker_supply_missing"]
+    assert device["detected_errors"] == ["low_toner", "door_open", "marker_supply_missing"]
+
+
+def test_counters_media_and_covers_are_read(reading):
+    device = reading["device"]
+    units = mib.enum("PrtMarkerCounterUnitTC")
+    assert device["markers"] == [
+        {
+            "index": printer_rows.MARKER,
+            "life_count": printer_rows.LIFE_COUNT,
+            "power_on_count": 17,
+            "counter_unit": units[17],
+        }
+    ]
+    # The chosen width, in micrometres, goes before the declared one (RFC 3805, prtInputTable)
+    expected = {"index": 1, "kind": "continuous_roll", "name": "Roll 1", "media": "Backdrop canvas", "width_mm": 914.4}
+    assert [{key: media[key] for key in expected} for media in device["media"]] == [expected]
+    assert [(cover["description"], cover["status"]) for cover in device["covers"]] == [("Roll cover", "cover_open")]
+    assert device["complete"] is True
 
 
 def test_the_alert_table_is_read_with_its_gaps(reading):
@@ -111,7 +133,7 @@ def test_a_machine_without_printer_rows_is_not_a_printer(plain_agent):
 
 def test_a_wrong_community_gets_no_answer(printer_agent):
     """RFC 3584 and net-snmp: a wrong community is not answered at all."""
-    status, _, said = poll(printer_agent, "--snmp", "v2c", "--community", "chalk")
+    status, _, said = poll(printer_agent, "--snmp", "v2c", "--community", "chalk", *HASTE)
     assert status == 3, said
     assert one_line(said) and "community" in said
 
@@ -123,16 +145,16 @@ def test_wrong_version_3_credentials_are_told_apart(printer_agent, wrong):
     if wrong == "user":
         options[options.index("hem256")] = "nobody-here"
     else:
-        key = "ULLAGE_AUTH_PASSWORD" if wrong == "authentication" else "ULLAGE_PRIVACY_PASSWORD"
+        key = agents.AUTH_VARIABLE if wrong == "authentication" else agents.PRIVACY_VARIABLE
         env[key] = "not the password at all"
-    status, _, said = poll(printer_agent, *options, env=env)
+    status, _, said = poll(printer_agent, *options, *HASTE, env=env)
     assert status == 3, said
     assert one_line(said) and wrong in said, said
     assert "not the password" not in said
 
 
 def test_a_silent_port_gets_no_answer(silent_port):
-    status, _, said = poll(silent_port, "--snmp", "v2c", "--community", agents.COMMUNITY)
+    status, _, said = poll(silent_port, "--snmp", "v2c", "--community", agents.COMMUNITY, *HASTE)
     assert status == 3, said
     assert one_line(said) and str(silent_port) in said
 
