@@ -3,7 +3,7 @@
 //! Nothing here can write to a device: a request is a [`pdu::Request`], and that has no set.
 //!
 //! From the outside in: [`read_printer`] asks for a printer's tables by [`walk`], which asks through the
-//! [`transport`]; that puts requests into bytes with [`ber`], or with [`usm`] for version 3.
+//! [`transport`]; that puts requests into bytes with [`ber`], or with `usm` for version 3.
 //! [`printer_mib`] then turns what came into a [`crate::domain::snapshot::Snapshot`].
 
 pub mod ber;
@@ -11,6 +11,8 @@ pub mod credential;
 pub mod error;
 #[cfg(test)]
 mod live_tests;
+#[cfg(test)]
+mod mock_tests;
 pub mod oid;
 pub mod pdu;
 mod pending;

@@ -28,6 +28,8 @@ const DATAGRAM: usize = 65_536;
 const BACK_OFF: f64 = 1.5;
 /// How many times the first deadline the last one may be.
 const MOST_BACK_OFF: f64 = 4.0;
+/// No try waits longer than this, whatever is asked for.
+const LONGEST_WAIT: Duration = Duration::from_secs(3_600);
 
 /// A device and how to read it.
 #[derive(Debug, Clone)]
@@ -280,7 +282,7 @@ async fn receive(socket: Arc<UdpSocket>, shared: Arc<Shared>) {
 
 fn patience(timeout: Duration, attempt: u32) -> Duration {
     let longer = BACK_OFF.powi(attempt.min(16).cast_signed()).min(MOST_BACK_OFF);
-    timeout.mul_f64(longer)
+    Duration::try_from_secs_f64(timeout.as_secs_f64() * longer).unwrap_or(LONGEST_WAIT).min(LONGEST_WAIT)
 }
 
 /// Access is refused by view and by level (RFC 3415): a user with privacy in the device, but not here, is the

@@ -205,7 +205,7 @@ impl<'a> Walker<'a> {
     fn repetitions(&self, active: &[&mut Column<'_>]) -> u32 {
         let row: usize = active.iter().map(|column| octets(&column.last)).sum();
         let left = active.iter().map(|column| self.limits.rows - column.rows).max().unwrap_or(1);
-        let fit = (self.limits.answer_octets / row.max(1)).min(left + 1);
+        let fit = (self.limits.answer_octets / row.max(1)).min(left.saturating_add(1));
         u32::try_from(fit).unwrap_or(u32::MAX).clamp(1, self.limits.repetitions.max(1))
     }
 

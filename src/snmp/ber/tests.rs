@@ -1,6 +1,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::snmp::pdu::Request;
 use crate::snmp::testing::{encode_response, encode_value};
 
 fn hex(text: &str) -> Vec<u8> {

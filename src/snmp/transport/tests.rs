@@ -184,4 +184,5 @@ fn waits_grow_and_stay_bounded() {
     assert_eq!(patience(second, 0), second);
     assert_eq!(patience(second, 1), second.mul_f64(1.5));
     assert_eq!(patience(second, u32::MAX), second * 4);
+    assert_eq!(patience(Duration::MAX, 3), LONGEST_WAIT);
 }
