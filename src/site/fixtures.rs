@@ -51,11 +51,13 @@ pub(crate) struct Fixture {
     pub(crate) notice: Option<String>,
     /// What the first machine is called.
     pub(crate) name: Arc<str>,
+    /// Devices that take the place of the usual ones of the same identity.
+    pub(crate) also: Vec<Device>,
 }
 
 impl Fixture {
     pub(crate) fn new(mood: Mood) -> Self {
-        Self { mood, notice: None, name: "Bobbin".into() }
+        Self { mood, notice: None, name: "Bobbin".into(), also: vec![] }
     }
 
     async fn give<T>(&self, full: impl FnOnce() -> T + Send, empty: T) -> Result<T, SourceError> {
@@ -93,11 +95,28 @@ impl Source for Fixture {
             supplies: 0,
             open_alerts: 0,
         };
-        self.give(|| today(&self.name), nothing).await
+        let full = || {
+            let mut view = today(&self.name);
+            for device in self.also.iter().cloned() {
+                view.devices.retain(|usual| usual.id != device.id);
+                view.devices.push(device);
+            }
+            view
+        };
+        self.give(full, nothing).await
     }
 
     async fn machines(&self) -> Result<Vec<MachineLine>, SourceError> {
-        self.give(|| machines(&self.name), vec![]).await
+        let full = || {
+            let mut lines = machines(&self.name);
+            for line in &mut lines {
+                if let Some(device) = self.also.iter().find(|device| device.id == line.device.id) {
+                    line.device = device.clone();
+                }
+            }
+            lines
+        };
+        self.give(full, vec![]).await
     }
 
     async fn machine(&self, device: DeviceId, span_days: u16) -> Result<Option<MachineView>, SourceError> {

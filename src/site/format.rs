@@ -166,7 +166,7 @@ pub(crate) fn horizon(horizon: Horizon, role: Role, today: Date) -> String {
         return past.to_owned();
     }
     if horizon.early <= today {
-        return format!("{verb} any day until {}", day(horizon.late, today));
+        return format!("{verb} any day now, likely by {}", day(horizon.late, today));
     }
     format!(
         "{verb} {}, about {}",
@@ -281,7 +281,7 @@ mod tests {
         let ahead = spread(date(2026, 12, 4), date(2026, 12, 9), date(2026, 12, 16));
         assert_eq!(horizon(ahead, Role::Consumed, today), "runs out 4–16 Dec, about 9 Dec");
         let near = spread(today, date(2026, 11, 26), date(2026, 11, 28));
-        assert_eq!(horizon(near, Role::Filled, today), "full any day until 28 Nov");
+        assert_eq!(horizon(near, Role::Filled, today), "full any day now, likely by 28 Nov");
         let past = spread(date(2026, 11, 1), date(2026, 11, 2), date(2026, 11, 3));
         assert_eq!(horizon(past, Role::Consumed, today), "should have run out by now");
     }

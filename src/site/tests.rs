@@ -1,12 +1,14 @@
 //! The site over a real socket on the loopback address, from fixture data.
 
+use std::collections::BTreeMap;
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::time::Duration;
 
-use super::fixtures::{Fixture, Mood};
+use super::fixtures::{Fixture, Mood, at, device};
 use super::guard::{Guard, Hosts};
 use super::{guarded, router};
+use crate::usecase::view::Silence;
 
 struct Answer {
     status: u16,
@@ -191,6 +193,25 @@ fn a_machine_tells_its_state_in_plain_words() {
 }
 
 #[test]
+fn a_machine_that_never_answered_is_not_called_dark() {
+    let mut device = device(6, "Weft");
+    let since = at("2026-11-22T18:40:00Z");
+    device.silent = Some(Silence { since, dark: true, fault: "no answer within 2 seconds".into() });
+    device.last_answer_at = None;
+    let source = Fixture { also: vec![device], ..full() };
+    with(source, |to| {
+        let today = text(&ask(to, "GET", "/", "").body);
+        assert!(
+            today.contains("Weft has not answered since it was added, Sun 22 Nov 2026, 18:40"),
+            "{today}"
+        );
+        assert!(!today.contains("cared for"), "{today}");
+        let all = text(&ask(to, "GET", "/machines", "").body);
+        assert!(all.contains("Has not answered since it was added"), "{all}");
+    });
+}
+
+#[test]
 fn a_month_stands_as_a_page_and_as_a_file() {
     with(full(), |to| {
         let page = ask(to, "GET", "/months/2026-10", "");
@@ -321,6 +342,65 @@ fn the_style_sheet_is_kept_by_its_content() {
         let known = format!("If-None-Match: {}\r\n", style.header("etag").unwrap());
         assert_eq!(ask(to, "GET", "/style.css", &known).status, 304);
     });
+}
+
+/// A colour's relative luminance, and the contrast of two: WCAG 2.2, "relative luminance" and "contrast ratio".
+fn contrast(a: &str, b: &str) -> f64 {
+    let luminance = |colour: &str| {
+        let digits = colour.trim_start_matches('#');
+        let digits: String =
+            if digits.len() == 3 { digits.chars().flat_map(|d| [d, d]).collect() } else { digits.to_owned() };
+        let channel = |at: usize| {
+            let value = f64::from(u8::from_str_radix(&digits[at..at + 2], 16).unwrap()) / 255.0;
+            if value <= 0.04045 { value / 12.92 } else { ((value + 0.055) / 1.055).powf(2.4) }
+        };
+        0.2126 * channel(0) + 0.7152 * channel(2) + 0.0722 * channel(4)
+    };
+    let (a, b) = (luminance(a), luminance(b));
+    (a.max(b) + 0.05) / (a.min(b) + 0.05)
+}
+
+/// The style sheet's colours by rule and name, as they stand in the light and in the dark.
+fn colours() -> [BTreeMap<(String, String), String>; 2] {
+    let style = include_str!("../../static/style.css");
+    let (light, rest) = style.split_once("@media (prefers-color-scheme: dark) {").unwrap();
+    let (dark, _) = rest.split_once("\n}\n").unwrap();
+    let mut themes = [BTreeMap::new(), BTreeMap::new()];
+    for (theme, text) in [(0, light), (1, light), (1, dark)] {
+        for rule in text.split('}') {
+            let Some((name, body)) = rule.rsplit_once('{') else { continue };
+            let name = name.rsplit(['\n', '/']).find(|line| !line.trim().is_empty()).unwrap_or("").trim();
+            for (key, value) in body.split(';').filter_map(|part| part.trim().split_once(": ")) {
+                if key.starts_with("--") && value.starts_with('#') {
+                    themes[theme].insert((name.to_owned(), key.to_owned()), value.to_owned());
+                }
+            }
+        }
+    }
+    themes
+}
+
+/// WCAG 2.2, 1.4.3 (text, 4.5 to 1) and 1.4.11 (what graphics are told by, 3 to 1).
+#[test]
+fn colours_can_be_told_apart_in_the_light_and_in_the_dark() {
+    for theme in colours() {
+        let root = |name: &str| theme[&(":root".to_owned(), name.to_owned())].as_str();
+        for text in ["--text", "--soft", "--rubric"] {
+            for paper in ["--paper", "--paper-deep"] {
+                assert!(contrast(root(text), root(paper)) >= 4.5, "{text} on {paper}");
+            }
+        }
+        for line in ["--focus", "--line"] {
+            assert!(contrast(root(line), root("--paper")) >= 3.0, "{line}");
+        }
+        let inks: Vec<_> = theme.keys().filter(|(_, key)| key == "--ink").map(|(rule, _)| rule).collect();
+        assert_eq!(inks.len(), 19);
+        for ink in inks {
+            let of = |key: &str| theme[&(ink.clone(), key.to_owned())].as_str();
+            assert!(contrast(of("--on"), of("--ink")) >= 4.5, "letters on {ink}");
+            assert!(contrast(of("--rim"), root("--paper")) >= 3.0, "rim of {ink}");
+        }
+    }
 }
 
 /// Writes the fixture pages beside the build, for looking at: they are what a browser would get.

@@ -19,7 +19,7 @@ pub(crate) struct Course<'a> {
     pub(crate) points: &'a [(Timestamp, f64)],
     /// Spans without an answer; in order of time.
     pub(crate) gaps: &'a [(Timestamp, Timestamp)],
-    /// When a new unit went in.
+    /// When a new unit went in, within the axis.
     pub(crate) swaps: &'a [Timestamp],
     /// The level at the top of the plot, if known.
     pub(crate) full: Option<f64>,
@@ -65,12 +65,11 @@ pub(crate) fn shape(axis: &TimeAxis, course: Course<'_>) -> Shape {
         let x = axis.at(*from);
         Gap { x, width: x.to(axis.at(*to)) }
     });
-    let on_axis = |at: &&Timestamp| **at >= axis.from() && **at <= axis.to();
     Shape {
         lines,
         areas,
         gaps: gaps.filter(|gap| gap.width.value() > 0.0).collect(),
-        swaps: course.swaps.iter().filter(on_axis).map(|at| axis.at(*at)).collect(),
+        swaps: course.swaps.iter().map(|at| axis.at(*at)).collect(),
         top,
     }
 }
@@ -151,7 +150,7 @@ mod tests {
         let course = Course {
             points: &[(at(0), 100.0), (at(200), 50.0), (at(800), 25.0)],
             gaps: &[(at(400), at(600))],
-            swaps: &[at(-5), at(200)],
+            swaps: &[at(200)],
             full: Some(100.0),
         };
         let shape = shape(&axis(1000), course);

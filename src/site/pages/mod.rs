@@ -118,6 +118,8 @@ pub(crate) struct Silent {
     pub(crate) since: Moment,
     pub(crate) span: String,
     pub(crate) dark: bool,
+    /// Whether it has not answered even once; `since` is then when it was added.
+    pub(crate) never: bool,
     pub(crate) fault: String,
 }
 
@@ -129,6 +131,7 @@ impl Silent {
             since: Moment::new(silence.since, zone),
             span: format::span(silence.since, now),
             dark: silence.dark,
+            never: device.last_answer_at.is_none(),
             fault: silence.fault.clone(),
         })
     }

@@ -73,8 +73,10 @@ impl TrendChart {
             (Role::Filled, None) => (trend.points.clone(), "room left"),
             (Role::Consumed, _) => (trend.points.clone(), "left"),
         };
+        let within = |at: &&Timestamp| **at >= frame.axis.from() && **at <= frame.axis.to();
+        let swaps: Vec<Timestamp> = trend.swaps.iter().filter(within).copied().collect();
         let course =
-            Course { points: &points, gaps: frame.gaps, swaps: &trend.swaps, full: trend.capacity.known() };
+            Course { points: &points, gaps: frame.gaps, swaps: &swaps, full: trend.capacity.known() };
         let shape = shape(&frame.axis, course);
         let label = trend.slot.label();
         Self {
@@ -86,9 +88,9 @@ impl TrendChart {
             top_right: shape.swaps.iter().any(|at| at.value() < 0.2),
             top: format::amount(shape.top, trend.measure),
             sets: LAYOUTS.map(|(class, room)| TickSet { class, ticks: frame.axis.ticks(room) }).into(),
-            swaps: trend.swaps.iter().map(|at| Moment::new(*at, &frame.zone)).collect(),
+            swaps: swaps.iter().map(|at| Moment::new(*at, &frame.zone)).collect(),
             title: format!("{label}: {counted} over {}", frame.span),
-            desc: describe(&points, trend.measure, trend.swaps.len(), frame.gaps.len()),
+            desc: describe(&points, trend.measure, swaps.len(), frame.gaps.len()),
             samples: samples(&points, trend.measure, frame),
             shape,
             label,
