@@ -53,11 +53,13 @@ pub(crate) struct Fixture {
     pub(crate) name: Arc<str>,
     /// Devices that take the place of the usual ones of the same identity.
     pub(crate) also: Vec<Device>,
+    /// How many more tasks stand under today.
+    pub(crate) extra_tasks: usize,
 }
 
 impl Fixture {
     pub(crate) fn new(mood: Mood) -> Self {
-        Self { mood, notice: None, name: "Bobbin".into(), also: vec![] }
+        Self { mood, notice: None, name: "Bobbin".into(), also: vec![], extra_tasks: 0 }
     }
 
     async fn give<T>(&self, full: impl FnOnce() -> T + Send, empty: T) -> Result<T, SourceError> {
@@ -97,6 +99,15 @@ impl Source for Fixture {
         };
         let full = || {
             let mut view = today(&self.name);
+            view.tasks.extend((0..self.extra_tasks).map(|n| Task {
+                due: TODAY,
+                kind: TaskKind::Check,
+                what: format!("Look at roll {n}"),
+                why: "It runs out in the night".into(),
+                device: DeviceId(1),
+                slot: None,
+            }));
+            view.tasks.sort_by_key(|task| task.due);
             for device in self.also.iter().cloned() {
                 view.devices.retain(|usual| usual.id != device.id);
                 view.devices.push(device);

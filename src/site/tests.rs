@@ -163,6 +163,17 @@ fn today_says_what_to_do_by_when() {
 }
 
 #[test]
+fn a_day_with_many_tasks_folds_the_rest_away() {
+    let busy = |tasks| Fixture { extra_tasks: tasks, ..full() };
+    assert!(!text(&get(busy(7), "/").body).contains("more for this day"));
+    let page = get(busy(40), "/").body;
+    let words = text(&page);
+    assert!(words.contains("43 things to do today") && words.contains("32 more for this day"), "{words}");
+    assert!(words.contains("Look at roll 39") && words.contains("Order 1 cyan for Gusset"), "{words}");
+    check_nesting("/", &page);
+}
+
+#[test]
 fn an_empty_store_says_what_would_fill_it() {
     let empty = || Fixture::new(Mood::Empty);
     let today = text(&get(empty(), "/").body);

@@ -16,6 +16,8 @@ use crate::usecase::view::TodayView;
 
 /// Beyond this many dark machines they are counted and no longer named one by one.
 const NAMED_DARK: usize = 4;
+/// Beyond this many tasks of one day the rest is folded away, so that later days stay in sight.
+const UNFOLDED: usize = 10;
 
 struct TaskRow {
     kind: &'static str,
@@ -28,6 +30,7 @@ struct TaskRow {
 struct TaskDay {
     day: AlmanacDay,
     tasks: Vec<TaskRow>,
+    folded: Vec<TaskRow>,
 }
 
 #[derive(Template)]
@@ -115,7 +118,11 @@ fn task_days(view: &TodayView) -> Vec<TaskDay> {
         .filter_map(|tasks| {
             let due = tasks.first()?.due;
             let day = AlmanacDay::new(due, view.today);
-            Some(TaskDay { day, tasks: tasks.iter().map(task_row).collect() })
+            // Folding away a single task would save no room.
+            let open = if tasks.len() <= UNFOLDED + 1 { tasks.len() } else { UNFOLDED };
+            let mut rows: Vec<TaskRow> = tasks.iter().map(task_row).collect();
+            let folded = rows.split_off(open);
+            Some(TaskDay { day, tasks: rows, folded })
         })
         .collect()
 }
