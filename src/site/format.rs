@@ -102,6 +102,15 @@ pub(crate) fn amount(value: f64, measure: Measure) -> String {
     format!("{}{NO_BREAK}{}", figure(value, measure), measure.symbol())
 }
 
+/// A use per day: a device that counts in whole percent uses a fraction of one, so here one digit more stands.
+pub(crate) fn rate(value: f64, measure: Measure) -> String {
+    match measure {
+        Measure::Percent if value < 0.05 => format!("under 0.1{NO_BREAK}%"),
+        Measure::Percent if value < 9.95 => format!("{value:.1}{NO_BREAK}%"),
+        _ => amount(value, measure),
+    }
+}
+
 /// A share as "72 %". What is neither nothing nor everything is never shown as either.
 pub(crate) fn percent(share: f64) -> String {
     let rounded = (share.clamp(0.0, 1.0) * 100.0).round();
@@ -249,6 +258,9 @@ mod tests {
         assert_eq!(ml(f64::NAN), "?");
         assert_eq!(figure(3.4, Measure::Sheets), "3");
         assert_eq!(amount(15.2, Measure::Percent), "15\u{a0}%");
+        assert_eq!(rate(1.44, Measure::Percent), "1.4\u{a0}%");
+        assert_eq!(rate(0.01, Measure::Percent), "under 0.1\u{a0}%");
+        assert_eq!(rate(12.2, Measure::Millilitres), "12\u{a0}ml");
     }
 
     #[test]

@@ -69,7 +69,9 @@ pub(crate) struct Bar {
 pub(crate) fn axis(today: Date, horizons: &[Horizon]) -> DayAxis {
     let mut ends: Vec<i32> = horizons.iter().map(|h| days_between(today, h.late)).collect();
     ends.sort_unstable();
-    let wanted = ends.get(ends.len().saturating_mul(3) / 4).or(ends.last()).copied().unwrap_or(0);
+    let most = ends.get(ends.len().saturating_mul(3) / 4).or(ends.last()).copied().unwrap_or(0);
+    // What ends at no more than twice that distance is still shown whole.
+    let wanted = ends.iter().copied().rfind(|end| *end <= most.saturating_mul(2)).unwrap_or(most).max(most);
     let days = wanted.saturating_add(wanted / 25 + 1).clamp(SHORTEST_DAYS, LONGEST_DAYS);
     DayAxis::new(today, plus_days(today, days))
 }

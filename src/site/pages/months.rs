@@ -67,6 +67,7 @@ struct MonthPage {
     devices: Vec<DeviceBlock>,
     has_unseen: bool,
     has_spread: bool,
+    has_percent: bool,
 }
 
 /// Leads to the month that is running.
@@ -136,6 +137,7 @@ impl MonthPage {
             totals: totals(view),
             devices: report.devices.iter().map(device).collect(),
             has_unseen: supplies().any(|supply| supply.unseen > 0.0),
+            has_percent: supplies().any(|supply| supply.measure == Measure::Percent),
             has_spread: supplies().any(|supply| supply.spread > 0.0),
         }
     }

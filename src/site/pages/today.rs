@@ -137,7 +137,7 @@ fn task_row(task: &Task) -> TaskRow {
             TaskKind::Check => "check",
         },
         what: task.what.clone(),
-        why: task.why.clone(),
+        why: format::capital(&task.why),
         href: format!("/machines/{}{anchor}", task.device),
     }
 }

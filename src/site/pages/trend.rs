@@ -102,7 +102,7 @@ impl TrendChart {
 fn per_day(outlook: &Outlook, role: Role) -> Option<String> {
     let use_per_day = outlook.daily_use.filter(|amount| amount.is_finite() && *amount > 0.0)?;
     let verb = if role == Role::Filled { "takes" } else { "uses" };
-    Some(format!("{verb} about {} a day", format::amount(use_per_day, outlook.level.measure)))
+    Some(format!("{verb} about {} a day", format::rate(use_per_day, outlook.level.measure)))
 }
 
 fn describe(points: &[(Timestamp, f64)], measure: Measure, swaps: usize, gaps: usize) -> String {
