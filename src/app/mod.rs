@@ -5,10 +5,11 @@ mod desk;
 mod pages;
 
 use std::net::SocketAddr;
-use std::sync::{Arc, RwLock};
+use std::sync::{Arc, PoisonError, RwLock};
 use std::time::Duration;
 
 use anyhow::Context;
+use jiff::Timestamp;
 use tokio::net::TcpListener;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
@@ -40,8 +41,17 @@ pub struct Service {
     pub zone: jiff::tz::TimeZone,
     /// What the domain goes by.
     pub rules: Rules,
+    /// What holds for now.
+    standing: Arc<RwLock<Standing>>,
+}
+
+/// What holds for now: set by whoever runs the service, read by every page.
+#[derive(Debug, Clone, Default)]
+pub struct Standing {
     /// What every page says on top, if anything.
-    pub notice: Arc<RwLock<Option<String>>>,
+    pub notice: Option<String>,
+    /// The moment that pages speak of, where it is not the present: while a past is being brought in.
+    pub as_of: Option<Timestamp>,
 }
 
 impl Service {
@@ -49,18 +59,25 @@ impl Service {
     #[must_use]
     pub fn new(store: Store, clock: Clock, config: &Config) -> Self {
         let rules = config.rules.clone();
-        Self { store, clock, zone: config.site.zone.clone(), rules, notice: Arc::default() }
+        Self { store, clock, zone: config.site.zone.clone(), rules, standing: Arc::default() }
     }
 
     /// The present of the site.
     #[must_use]
     pub fn present(&self) -> Present {
-        Present { now: self.clock.now(), zone: self.zone.clone() }
+        let now = self.standing().as_of.unwrap_or_else(|| self.clock.now());
+        Present { now, zone: self.zone.clone() }
     }
 
-    /// Sets what every page says on top.
-    pub fn say(&self, notice: Option<String>) {
-        *self.notice.write().unwrap_or_else(std::sync::PoisonError::into_inner) = notice;
+    /// What holds for now.
+    #[must_use]
+    pub fn standing(&self) -> Standing {
+        self.standing.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Sets what holds from now on.
+    pub fn set_standing(&self, standing: Standing) {
+        *self.standing.write().unwrap_or_else(PoisonError::into_inner) = standing;
     }
 }
 

@@ -16,7 +16,7 @@ pub struct StorePages(pub Service);
 
 impl Source for StorePages {
     fn now(&self) -> Timestamp {
-        self.0.clock.now()
+        self.0.present().now
     }
 
     fn zone(&self) -> TimeZone {
@@ -24,8 +24,7 @@ impl Source for StorePages {
     }
 
     fn notice(&self) -> Option<Notice> {
-        let notice = self.0.notice.read().unwrap_or_else(std::sync::PoisonError::into_inner);
-        notice.clone().map(|text| Notice { text })
+        self.0.standing().notice.map(|text| Notice { text })
     }
 
     async fn today(&self) -> Result<TodayView, SourceError> {

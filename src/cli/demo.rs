@@ -9,7 +9,7 @@ use mock_agent::Scenario;
 use tracing::error;
 
 use super::{OpenStore, clock};
-use crate::app::{Running, Service, open_door, until_told};
+use crate::app::{Running, Service, Standing, open_door, until_told};
 use crate::clock::Clock;
 use crate::config::{Config, Overrides};
 use crate::demo::{DemoRoom, Opening, bring_in};
@@ -117,7 +117,11 @@ async fn play(
     let mut running = Running::new();
     let stop = running.stop_signal();
     let name = play.scenario.name.clone();
-    service.say(Some(notice(&name, play.speed, Some(0))));
+    let days = |at: Timestamp| at.duration_since(play.opening.opened).as_hours() / 24;
+    let whole = days(start);
+    let past_at =
+        |at| Standing { notice: Some(notice(&name, play.speed, Some((days(at), whole)))), as_of: Some(at) };
+    service.set_standing(past_at(from));
     running.start_site(&service, listener);
     println!("The print room of the {name}, made up and simulated: open http://{address}/ in a browser.");
     println!("Its clock runs {} times as fast as life. Ctrl-C ends it.", play.speed);
@@ -126,10 +130,9 @@ async fn play(
     tokio::pin!(told);
     let past = async {
         demo.lock().advance_to(from);
-        let days = |at: Timestamp| at.duration_since(play.opening.opened).as_hours() / 24;
-        let progress = |at| service.say(Some(notice(&name, play.speed, Some(days(at)))));
+        let progress = |at| service.set_standing(past_at(at));
         bring_in(&service, &demo, (from, start), progress, || !stop.is_cancelled()).await?;
-        service.say(Some(notice(&name, play.speed, None)));
+        service.set_standing(Standing { notice: Some(notice(&name, play.speed, None)), as_of: None });
         demo.go_live(&open.store, &clock).await
     };
     let result = tokio::select! {
@@ -159,10 +162,12 @@ async fn last_poll(store: &Store) -> anyhow::Result<Option<Timestamp>> {
 }
 
 /// What every page of the demo says on top.
-fn notice(name: &str, speed: f64, day: Option<i64>) -> String {
+fn notice(name: &str, speed: f64, day: Option<(i64, i64)>) -> String {
     let what = format!("This is a demo: the machines of the {name} are made up and simulated.");
     match day {
-        Some(day) => format!("{what} Its history is being brought in; day {day} so far."),
+        Some((day, whole)) => {
+            format!("{what} Its past is being brought in: this is how it stood on day {day} of {whole}.")
+        }
         None if speed > 1.0 => format!("{what} Its clock runs {speed} times as fast as life."),
         None => what,
     }

@@ -192,7 +192,7 @@ fn order_task(
         String::new()
     };
     Some(Task {
-        due: order_by.max(present.today()),
+        due: order_by,
         kind: TaskKind::Order,
         what: format!("Order 1 {} for {}", lower_first(&outlook.slot.label()), device.name),
         why: format!("{}{point}; {end}; {} days to arrive", amount(outlook), practice.lead_days),

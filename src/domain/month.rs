@@ -127,11 +127,13 @@ pub struct MonthReport {
 }
 
 impl MonthReport {
-    /// Totals over all devices of what was used, per label and measure, consumed supplies first.
+    /// Totals over all devices of what was used, per label and measure, consumed supplies first. Supplies
+    /// counted in percent are left out: hundredths of units of unlike size do not add up.
     #[must_use]
     pub fn totals(&self) -> Vec<SupplyTotal> {
         let mut totals: Vec<SupplyTotal> = Vec::new();
-        for supply in self.devices.iter().flat_map(|device| &device.supplies) {
+        let supplies = self.devices.iter().flat_map(|device| &device.supplies);
+        for supply in supplies.filter(|supply| supply.measure != Measure::Percent) {
             let same = |t: &&mut SupplyTotal| {
                 t.label == supply.label && t.measure == supply.measure && t.role == supply.role
             };

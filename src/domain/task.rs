@@ -30,7 +30,7 @@ impl TaskKind {
 /// A dated thing for a person to do.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Task {
-    /// The day by which it should be done.
+    /// The day by which it should be done; in the past, it is late.
     pub due: Date,
     /// What kind of thing.
     pub kind: TaskKind,
