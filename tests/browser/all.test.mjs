@@ -4,7 +4,7 @@ import assert from "node:assert/strict";
 import { after, before, describe, test } from "node:test";
 
 import { startBrowser } from "./browser.mjs";
-import { startDemo } from "./demo.mjs";
+import { startDemo, whenComplete } from "./demo.mjs";
 import { checkJourneys } from "./journeys.mjs";
 import { checkPages, findPages } from "./pages.mjs";
 
@@ -15,12 +15,18 @@ describe("the demo", () => {
     world.demo = await startDemo();
     world.address = world.demo.address;
     world.browser = await startBrowser();
+    await whenComplete(world.address);
     world.pages = await findPages(world.browser, world.address);
   });
 
   after(async () => {
     await world.browser?.close();
     if (!world.ended) await world.demo?.stop();
+  });
+
+  test("has a page to show soon after its start", (t) => {
+    t.diagnostic(`the first page came after ${Math.round(world.demo.firstPageMs)} ms, unoptimised`);
+    assert.ok(world.demo.firstPageMs < 10_000);
   });
 
   checkPages(world);

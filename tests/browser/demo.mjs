@@ -3,15 +3,20 @@
 import { spawn } from "node:child_process";
 import { readdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
+import { setTimeout as sleep } from "node:timers/promises";
 
 const PATIENCE_MS = 30_000;
 const root = join(import.meta.dirname, "../..");
+// Enough for a trend and a month; an unoptimised program takes its time to bring it in.
+const DAYS = "40";
 const program = join(process.env.ULLAGE_PROGRAMS ?? join(root, "target/debug"), "ullage");
 
 /** Starts the demo on a free port and waits until it says where it is. */
 export async function startDemo() {
   const began = performance.now();
-  const child = spawn(program, ["demo", "--listen", "127.0.0.1:0"], { stdio: ["ignore", "pipe", "pipe"] });
+  const child = spawn(program, ["demo", "--listen", "127.0.0.1:0", "--days", DAYS], {
+    stdio: ["ignore", "pipe", "pipe"],
+  });
   let said = "";
   const ended = new Promise((resolve) => child.once("exit", (code, signal) => resolve({ code, signal })));
   const address = await new Promise((resolve, reject) => {
@@ -29,7 +34,25 @@ export async function startDemo() {
     child.once("error", reject);
     ended.then(({ code }) => reject(new Error(`the demo ended with ${code}:\n${said}`)));
   });
-  return { address, startedInMs: performance.now() - began, stop: () => stopDemo(child, ended, () => said) };
+  const firstPageMs = await firstPage(address, began);
+  return { address, firstPageMs, stop: () => stopDemo(child, ended, () => said) };
+}
+
+/** Asks for the first page and says how long after the start it came. */
+async function firstPage(address, began) {
+  const response = await fetch(address);
+  await response.text();
+  if (!response.ok) throw new Error(`the first page has status ${response.status}`);
+  return performance.now() - began;
+}
+
+/** Waits until the demo's history is all there; until then its pages change under a reader's eyes. */
+export async function whenComplete(address) {
+  for (const deadline = performance.now() + 8 * PATIENCE_MS; performance.now() < deadline; await sleep(250)) {
+    const text = await (await fetch(address)).text();
+    if (!/history is being brought in/i.test(text)) return;
+  }
+  throw new Error("the demo's history does not get complete");
 }
 
 /** Sends what Ctrl-C sends; returns how it ended and which of its processes are still there. */

@@ -43,7 +43,9 @@ export function checkPages(world) {
     test("says the same without scripts", async (t) => {
       for (const [name, path] of Object.entries(world.pages)) {
         await t.test(`${name} ${path}`, async () => {
-          const { page, complaints, close } = await openWindow(world.browser, world.address, { javaScriptEnabled: false });
+          const { page, complaints, close } = await openWindow(world.browser, world.address, {
+            javaScriptEnabled: false,
+          });
           await page.goto(path);
           assert.match(await page.locator("main").innerText(), /\w/);
           assert.equal(await page.locator("main h1").count(), 1);
