@@ -27,9 +27,9 @@ def program(name):
     return str(path)
 
 
-def wait_for(what, condition, process=None):
+def wait_for(what, condition, process=None, patience_s=PATIENCE_S):
     """The first true value of `condition`; fails when that takes too long or the process has ended."""
-    deadline = time.monotonic() + PATIENCE_S
+    deadline = time.monotonic() + patience_s
     while time.monotonic() < deadline:
         value = condition()
         if value:
@@ -37,7 +37,7 @@ def wait_for(what, condition, process=None):
         if process is not None and process.poll() is not None:
             raise AssertionError(f"{process.args[0]} ended with {process.returncode} before {what}")
         time.sleep(0.02)
-    raise AssertionError(f"waited {PATIENCE_S} s for {what}")
+    raise AssertionError(f"waited {patience_s} s for {what}")
 
 
 def udp_ports(pid):

@@ -14,6 +14,7 @@ import pytest
 import agents
 import mib
 from harness import END_OF_MIB, ROOT, integer, octets, poll, program, run, running, wait_for
+from units import UNITS
 
 ROOM = tomllib.loads((ROOT / "mock-agent/rooms/vellmoor.toml").read_text())["printer"]
 TABLES = ["1.3.6.1.2.1.1", "1.3.6.1.2.1.25", "1.3.6.1.2.1.43"]
@@ -21,23 +22,6 @@ TABLES = ["1.3.6.1.2.1.1", "1.3.6.1.2.1.25", "1.3.6.1.2.1.43"]
 # net-snmp's words for the protocols of a scenario file.
 AUTH = {"md5": "MD5", "sha-1": "SHA", "sha-256": "SHA-256", "sha-512": "SHA-512"}
 PRIVACY = {"des": "DES", "aes-128": "AES"}
-
-# RFC 3805, PrtMarkerSuppliesSupplyUnitTC, with NIST SP 811: (our unit, factor)
-UNITS = {
-    3: ("m", Fraction(254, 10**8)),
-    4: ("m", Fraction(1, 10**6)),
-    7: ("impressions", Fraction(1)),
-    8: ("sheets", Fraction(1)),
-    11: ("hours", Fraction(1)),
-    12: ("g", Fraction(28349523125, 10**12)),
-    13: ("g", Fraction(1, 10)),
-    14: ("ml", Fraction(295735295625, 10**12)),
-    15: ("ml", Fraction(1, 10)),
-    16: ("m", Fraction(3048, 10**4)),
-    17: ("m", Fraction(1)),
-    18: ("items", Fraction(1)),
-    19: ("percent", Fraction(1)),
-}
 
 
 def is_dark(plan):

@@ -1,0 +1,213 @@
+"""The month's file of a running demo, read and worked out anew by Python's standard library.
+
+`csv` reads it strictly (RFC 4180), `zoneinfo` says where the month begins and ends in the print room, and
+the amounts are bracketed from the readings as they came over the wire, without any of the tool's own
+bookkeeping in between.
+"""
+
+import csv
+import io
+import json
+import re
+import tomllib
+import urllib.request
+from datetime import datetime, timedelta, timezone
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from harness import ROOT, program, run, running, wait_for
+from units import UNITS
+
+ROOM = tomllib.loads((ROOT / "mock-agent/rooms/vellmoor.toml").read_text())
+ZONE = ZoneInfo(ROOM["time_zone"])
+DAYS = 40
+
+COLUMNS = "month device cost_centre supply role unit used spread unseen swaps left_in_swapped coverage".split()
+FIGURES = ["used", "spread", "unseen", "swaps", "left_in_swapped", "coverage"]
+
+
+class Demo:
+    """A running demo: its pages, and its store through `ullage db shell`."""
+
+    def __init__(self, address, folder):
+        self.address, self.folder = address, folder
+
+    def get(self, path):
+        with urllib.request.urlopen(self.address + path, timeout=60) as response:
+            return response.headers, response.read()
+
+    def rows(self, query):
+        wrapped = f"select coalesce(json_agg(rows), '[]') from ({query}) as rows"
+        words = ["--data-dir", str(self.folder), "db", "shell", "--", "-XAtc", wrapped]
+        done = run([program("ullage"), *words])
+        assert done.returncode == 0, done.stderr
+        return json.loads(done.stdout)
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """The demo with its whole history, its clock almost standing."""
+    folder = tmp_path_factory.mktemp("demo")
+    # Root's database runs as another user, who has to get through to its data.
+    for part in [folder, tmp_path_factory.getbasetemp()]:
+        part.chmod(0o711)
+    said = folder / "said"
+    keep = folder / "kept"
+    command = [program("ullage"), "demo", "--listen", "127.0.0.1:0", "--speed", "0.1"]
+    with said.open("w") as out, running([*command, "--days", str(DAYS), "--keep", str(keep)], stdout=out) as process:
+        address = lambda: re.search(r"http://127\.0\.0\.1:\d+", said.read_text())  # noqa: E731
+        shown = Demo(wait_for("the demo says where it is", address, process).group(0), keep)
+        loading = lambda: b"history is being brought in" in shown.get("/")[1]  # noqa: E731
+        wait_for("the history is there", lambda: not loading(), process, patience_s=240)
+        yield shown
+
+
+def months():
+    """The month before this one, and this one, in the print room."""
+    now = datetime.now(ZONE)
+    before = now.replace(day=1) - timedelta(days=1)
+    return [f"{day.year}-{day.month:02}" for day in (before, now)]
+
+
+def edges(month):
+    """Where a month begins and ends, as instants: midnight on the print room's clocks."""
+    year, number = map(int, month.split("-"))
+    begin = datetime(year, number, 1, tzinfo=ZONE)
+    end = datetime(year + number // 12, number % 12 + 1, 1, tzinfo=ZONE)
+    return begin.astimezone(timezone.utc), end.astimezone(timezone.utc)
+
+
+@pytest.fixture(scope="module", params=months())
+def month(request, demo):
+    """(the month, its file's rows)"""
+    _, body = demo.get(f"/months/{request.param}.csv")
+    reader = csv.DictReader(io.StringIO(body.decode("utf-8"), newline=""), strict=True)
+    return request.param, list(reader)
+
+
+def test_the_file_is_what_rfc_4180_and_its_heading_say(demo, month):
+    headers, body = demo.get(f"/months/{month[0]}.csv")
+    assert headers.get_content_type() == "text/csv"
+    assert headers.get_content_charset() == "utf-8"
+    assert month[0] in headers["content-disposition"]
+    lines = body.split(b"\r\n")
+    assert lines[-1] == b"" and all(b"\n" not in line for line in lines), "rows end in CR LF"
+    table = list(csv.reader(io.StringIO(body.decode(), newline=""), strict=True))
+    assert table[0] == COLUMNS
+    assert len(table) > len(ROOM["printer"]), "there are rows"
+    assert {len(row) for row in table} == {len(COLUMNS)}
+
+
+def test_figures_are_numbers_and_words_are_known(month):
+    name, rows = month
+    plans = {plan["name"]: plan for plan in ROOM["printer"]}
+    for row in rows:
+        assert row["month"] == name
+        assert row["device"] in plans
+        assert row["role"] in {"consumed", "filled"}
+        assert row["unit"] in {unit for unit, _ in UNITS.values()}
+        figures = {key: float(row[key]) for key in FIGURES}
+        assert all(figure >= 0 for figure in figures.values()), row
+        assert figures["spread"] <= figures["used"] + 1e-3
+        assert figures["coverage"] <= 1
+        assert re.fullmatch(r"\d+", row["swaps"])
+    assert len({(row["device"], row["supply"]) for row in rows}) == len(rows), "one row a supply"
+
+
+def test_the_command_writes_the_same_bytes(demo, month):
+    done = run([program("ullage"), "--data-dir", str(demo.folder), "report", months()[0]])
+    assert done.returncode == 0, done.stderr
+    figures = [row[key] for row in csv.DictReader(io.StringIO(done.stdout)) for key in ("device", "supply", "used")]
+    _, body = demo.get(f"/months/{months()[0]}.csv")
+    text = io.StringIO(body.decode())
+    assert figures == [row[key] for row in csv.DictReader(text) for key in ("device", "supply", "used")]
+
+
+def instant(text):
+    return datetime.fromisoformat(text)
+
+
+def level_at(readings, edge):
+    """The least and most that a slot can have held at an instant, from the readings around it."""
+    before = [reading for reading in readings if instant(reading["at"]) <= edge]
+    after = [reading for reading in readings if instant(reading["at"]) > edge]
+    if not before:
+        return (after[0]["level"],) * 2
+    known = before[-1]["level"]
+    # Up to the next reading's previous_at every answer said the same.
+    if not after or instant(after[0]["previous_at"]) >= edge:
+        return known, known
+    return min(known, after[0]["level"]), max(known, after[0]["level"])
+
+
+def test_what_was_used_lies_between_the_readings_at_the_months_edges(demo, month):
+    """Slots that only went down in the month, as the device told it: nothing to judge, only to subtract."""
+    name, rows = month
+    begin, end = edges(name)
+    slots = demo.rows(
+        "select slot.id, device.name as device, slot.colorant, slot.description, slot.unit from slot "
+        "join device on device.id = device_id"
+    )
+    checked = 0
+    for slot in slots:
+        readings = demo.rows(f"select at, previous_at, level from reading where slot_id = {slot['id']} order by at")
+        inside = [reading["level"] for reading in readings if begin <= instant(reading["at"]) < end]
+        around = [level_at(readings, begin)[1], *inside, level_at(readings, end)[0]]
+        if not inside or min(around) < 0 or around != sorted(around, reverse=True):
+            continue
+        unit, factor = UNITS[slot["unit"]]
+        (least_before, most_before), (least_after, most_after) = level_at(readings, begin), level_at(readings, end)
+        least, most = (float(n * factor) for n in (least_before - most_after, most_before - least_after))
+        row = row_of(rows, slot)
+        assert row["unit"] == unit
+        # The file has three decimals.
+        assert least - 1e-3 <= float(row["used"]) <= most + 1e-3, (slot, row, least, most)
+        checked += 1
+    assert checked >= 10, f"only {checked} slots went down without a break"
+
+
+def row_of(rows, slot):
+    """The row of the file that is about a slot."""
+    words = {(slot["colorant"] or "").lower(), slot["description"].lower()}
+    found = [row for row in rows if row["device"] == slot["device"] and row["supply"].lower() in words]
+    if not found:
+        found = [row for row in rows if row["device"] == slot["device"] and row["role"] == "filled"]
+    assert len(found) == 1, f"{slot}: {[(row['device'], row['supply']) for row in rows]}"
+    return found[0]
+
+
+def test_swaps_are_counted_where_units_came_in(demo, month):
+    name, rows = month
+    begin, end = edges(name)
+    installs = demo.rows(
+        "select install.from_at, device.name as device from install join slot on slot.id = slot_id "
+        "join device on device.id = device_id where arrival <> 'found'"
+    )
+    for plan in ROOM["printer"]:
+        came = [it for it in installs if it["device"] == plan["name"] and begin <= instant(it["from_at"]) < end]
+        counted = sum(int(row["swaps"]) for row in rows if row["device"] == plan["name"])
+        assert counted == len(came), plan["name"]
+
+
+def test_coverage_is_the_share_of_the_past_hours_without_the_dark_ones(demo, month):
+    """The room's file says when a machine is dark: what lies in the month and in the past is not covered.
+
+    The hours before a machine was first heard are nobody's: the share is of those since.
+    """
+    name, rows = month
+    begin, end = edges(name)
+    now = max(instant(row["ended_at"]) for row in demo.rows("select ended_at from poll_span"))
+    end = min(end, now)
+    opened = min(instant(row["started_at"]) for row in demo.rows("select started_at from poll_span"))
+    for plan in ROOM["printer"]:
+        dark = timedelta(0)
+        for spell in plan.get("dark", []):
+            start, stop = now + timedelta(days=spell["from"]), now + timedelta(days=spell.get("to", 0))
+            dark += max(timedelta(0), min(stop, end) - max(start, begin, opened))
+        if plan.get("off_hours"):
+            continue
+        whole = end - max(begin, opened)
+        shares = {float(row["coverage"]) for row in rows if row["device"] == plan["name"]}
+        # Polls are minutes to a quarter of an hour apart, and a silence is believed only after some.
+        assert sorted(shares) == [pytest.approx(1 - dark / whole, abs=0.02)], plan["name"]
