@@ -32,10 +32,22 @@ def licence_is_allowed(text):
     )
 
 
+def library(packages, dependency):
+    """The name by which sources call a dependency; a crate's library may have another than its package."""
+    if dependency["rename"]:
+        return dependency["rename"].replace("-", "_")
+    for package in packages:
+        if package["name"] == dependency["name"]:
+            for target in package["targets"]:
+                if {"lib", "proc-macro", "rlib"} & set(target["kind"]):
+                    return target["name"].replace("-", "_")
+    return dependency["name"].replace("-", "_")
+
+
 def used(package, name):
     """Whether some source of a package names a crate."""
     folder = Path(package["manifest_path"]).parent
-    word = re.compile(rf"\b{re.escape(name.replace('-', '_'))}\b")
+    word = re.compile(rf"\b{re.escape(name)}\b")
     for part in ("src", "tests", "benches", "examples", "build.rs"):
         start = folder / part
         for file in [start] if start.is_file() else start.rglob("*.rs"):
@@ -51,8 +63,8 @@ def breaches(metadata):
         name = f"{package['name']} {package['version']}"
         if package["id"] in members:
             for dependency in package["dependencies"]:
-                called = dependency["rename"] or dependency["name"]
-                if called not in SILENT and not used(package, called):
+                called = dependency["name"]
+                if called not in SILENT and not used(package, library(metadata["packages"], dependency)):
                     yield f"{package['name']}: no source names the dependency {called}; take it out of Cargo.toml"
                 if dependency["req"] == "*" and not dependency.get("path"):
                     yield f"{package['name']}: {called} is taken in any version"
