@@ -66,7 +66,7 @@ pub struct Ledger {
 /// The ledger of an install. `before` is how the unit ended that it took the place of.
 #[must_use]
 pub fn ledger(install: &Install, before: Option<Ending>, zone: &TimeZone) -> Ledger {
-    let fit = non_increasing(&install.points);
+    let fit = non_increasing(install);
     let mut ledger = Ledger {
         start: fit.first().copied().unwrap_or_default(),
         end: fit.last().copied().unwrap_or_default(),
@@ -152,16 +152,21 @@ fn shared_seconds(day: Date, from: Timestamp, to: Timestamp, zone: &TimeZone) ->
     ends.duration_since(begins).as_secs_f64().max(0.0)
 }
 
-/// The non-increasing sequence nearest to the points in squares, each weighed by how long it held.
-fn non_increasing(points: &[Point]) -> Vec<f64> {
+/// The non-increasing sequence nearest to an install's levels in squares, each weighed by how long it held.
+///
+/// The last level of a unit that is still in counts as one poll: how long it will hold is not known, and the
+/// ledger must not depend on how often it was worked out meanwhile.
+fn non_increasing(install: &Install) -> Vec<f64> {
     struct Block {
         mean: f64,
         weight: f64,
         points: usize,
     }
     let mut blocks: Vec<Block> = Vec::new();
-    for point in points {
+    for (n, point) in install.points.iter().enumerate() {
+        let open = install.to.is_none() && n + 1 == install.points.len();
         let held = point.held_until.duration_since(point.at).as_secs_f64().max(0.0);
+        let held = if open { 0.0 } else { held };
         let mut block = Block { mean: point.remaining, weight: 1.0 + held / POLL_SECONDS, points: 1 };
         while blocks.last().is_some_and(|last| last.mean < block.mean) {
             let Some(last) = blocks.pop() else { break };
