@@ -1,0 +1,35 @@
+//! A request to the pages, as plain as it goes over the wire.
+
+use std::io::{Read, Write};
+use std::net::{SocketAddr, TcpStream};
+
+use super::DEADLINE;
+
+/// What came back.
+#[derive(Debug)]
+pub(crate) struct Answer {
+    /// The status line's number.
+    pub(crate) status: u16,
+    /// The head, in lower case.
+    pub(crate) head: String,
+    /// The body.
+    pub(crate) body: String,
+}
+
+/// Asks for a page under the name of this machine.
+pub(crate) fn get(address: SocketAddr, path: &str) -> Answer {
+    get_as(address, path, &address.to_string())
+}
+
+/// Asks for a page under any host name.
+pub(crate) fn get_as(address: SocketAddr, path: &str, host: &str) -> Answer {
+    let mut stream = TcpStream::connect_timeout(&address, DEADLINE).unwrap();
+    stream.set_read_timeout(Some(DEADLINE)).unwrap();
+    write!(stream, "GET {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n").unwrap();
+    let mut bytes = Vec::new();
+    stream.read_to_end(&mut bytes).unwrap();
+    let text = String::from_utf8(bytes).unwrap();
+    let (head, body) = text.split_once("\r\n\r\n").expect("an answer has a head");
+    let status = head.split(' ').nth(1).and_then(|status| status.parse().ok()).expect("a status");
+    Answer { status, head: head.to_lowercase(), body: body.to_owned() }
+}

@@ -1,0 +1,90 @@
+//! The built program, started as a person would start it.
+
+use std::io::{BufRead, BufReader, Read};
+use std::net::SocketAddr;
+use std::path::Path;
+use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
+use std::sync::mpsc;
+use std::time::{Duration, Instant};
+
+use rustix::process::{Pid, Signal, kill_process};
+
+use super::DEADLINE;
+
+/// The program in an empty directory, with nothing of the test's own settings.
+pub(crate) fn ullage(dir: &Path) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_ullage"));
+    command.current_dir(dir).stdin(Stdio::null()).env_remove("DATABASE_URL").env("TZ", "Europe/Lisbon");
+    for (name, _) in std::env::vars() {
+        if name.starts_with("ULLAGE_") {
+            command.env_remove(name);
+        }
+    }
+    command
+}
+
+/// A program that goes on until it is told to stop. It is killed with the value.
+pub(crate) struct Background {
+    child: Child,
+    lines: mpsc::Receiver<String>,
+}
+
+impl Background {
+    /// Starts it.
+    pub(crate) fn start(command: &mut Command) -> Self {
+        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+        let stdout: ChildStdout = child.stdout.take().unwrap();
+        let (said, lines) = mpsc::channel();
+        std::thread::spawn(move || {
+            BufReader::new(stdout).lines().map_while(Result::ok).all(|line| said.send(line).is_ok())
+        });
+        Self { child, lines }
+    }
+
+    /// The process.
+    pub(crate) fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// The address of the pages, as soon as the program tells it, with how long that took.
+    pub(crate) fn address(&mut self) -> (SocketAddr, Duration) {
+        let begun = Instant::now();
+        loop {
+            let left = DEADLINE.saturating_sub(begun.elapsed());
+            let Ok(line) = self.lines.recv_timeout(left) else {
+                let status = self.child.try_wait();
+                let _ = self.child.kill();
+                let mut said = String::new();
+                let _ = self.child.stderr.take().map(|mut stderr| stderr.read_to_string(&mut said));
+                panic!("no address was told; status {status:?}: {said}");
+            };
+            if let Some((_, rest)) = line.split_once("http://") {
+                let address = rest.split('/').next().and_then(|address| address.parse().ok());
+                return (address.expect("an address behind http://"), begun.elapsed());
+            }
+        }
+    }
+
+    /// Sends it a signal and waits for its end: its status, and what it said on standard error.
+    pub(crate) fn end(mut self, signal: Signal) -> (ExitStatus, String) {
+        let pid = Pid::from_raw(i32::try_from(self.child.id()).unwrap()).unwrap();
+        kill_process(pid, signal).unwrap();
+        let (done, ended) = mpsc::channel();
+        let mut stderr = self.child.stderr.take().unwrap();
+        std::thread::spawn(move || {
+            let mut said = String::new();
+            let _ = stderr.read_to_string(&mut said);
+            done.send(said)
+        });
+        // Whoever inherited standard error keeps it open: its end is the end of all of them.
+        let said = ended.recv_timeout(DEADLINE).expect("it ends, and nothing of it goes on");
+        (self.child.wait().unwrap(), said)
+    }
+}
+
+impl Drop for Background {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
