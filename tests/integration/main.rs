@@ -1,7 +1,11 @@
 //! The integration tests, in one binary.
 
+mod alerts;
 mod cluster;
 mod ingest;
+mod live;
+mod pages;
 mod structure;
 #[allow(clippy::unwrap_used, reason = "a test may panic, its helpers too")]
 mod support;
+mod truth;

@@ -10,7 +10,7 @@ use ullage::demo::{DemoRoom, Opening, bring_in};
 
 use super::database::TestDatabase;
 
-/// Small cartridges, so that a history of 40 days swaps every ink; a sensor of every sort; one machine that
+/// Small cartridges, so that a history of a month swaps every ink; a sensor of every sort; one machine that
 /// cannot be reached for some days and goes on printing.
 const ROOM: &str = r#"
 name = "Vellmoor Opera print loft"
@@ -21,7 +21,7 @@ moment = "10:00"
 [[printer]]
 name = "Bobbin"
 cost_centre = "Backdrops"
-description = "Wide-format aqueous ink printer, 4 inks, 64 inch"
+description = "Wide-format aqueous ink printer, 3 inks, 64 inch"
 serial = "VO-0001-BOB"
 media_width_mm = 1524
 snmp = { version = "v2c", community = "loft" }
@@ -31,7 +31,6 @@ ink = [
     { colour = "Cyan", ml_per_m2 = 0.8, capacity_ml = 300, stands_at = 0.08 },
     { colour = "Magenta", ml_per_m2 = 0.9, capacity_ml = 300, stands_at = 0.61 },
     { colour = "Yellow", ml_per_m2 = 0.7, capacity_ml = 300, starter_ml = 200, stands_at = 0.38 },
-    { colour = "Matte black", ml_per_m2 = 0.5, stands_at = 0.84 },
 ]
 waste = { capacity_ml = 400, stands_at = 0.24 }
 
