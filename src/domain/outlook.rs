@@ -169,6 +169,9 @@ pub fn daily_series(days: &BTreeMap<Date, f64>, until: Date) -> Option<(Date, Ve
     Some((first, series))
 }
 
+/// Amounts this near to each other are the same: a figure of 70 % that comes by way of a division is 70 %.
+const GRAIN: f64 = 1e-6;
+
 /// What the past of a supply says about its future.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Prospect {
@@ -191,8 +194,16 @@ pub fn prospect(
     present: &Present,
     order_fill: f64,
 ) -> Prospect {
+    let room = match (role, level.capacity, level.remaining) {
+        (Role::Filled, Capacity::Known(capacity), Amount::Measured(remaining)) => {
+            Some(remaining - (1.0 - order_fill) * capacity)
+        }
+        _ => None,
+    };
+    // What is past its order point needs no history to say so.
+    let past = room.filter(|room| *room <= GRAIN).map(|_| present.today());
     let not_yet =
-        |reason: String| Prospect { daily_use: None, forecast: Forecast::NotYet(reason), order_point: None };
+        |reason: String| Prospect { daily_use: None, forecast: Forecast::NotYet(reason), order_point: past };
     let until = present.date(seen_until).min(present.today());
     let series = daily_series(days, until);
     let finished = series.as_ref().map_or(0, |(_, series)| series.len());
@@ -209,17 +220,7 @@ pub fn prospect(
         Amount::Unlimited => return not_yet("the device sets it no limit".to_owned()),
     };
     let horizon = dates(&pace, remaining, level.step, present);
-    let order_point = match (role, level.capacity) {
-        (Role::Filled, Capacity::Known(capacity)) => {
-            let room = remaining - (1.0 - order_fill) * capacity;
-            if room <= 1e-9 * capacity {
-                Some(present.today())
-            } else {
-                dates(&pace, room, level.step, present).map(|horizon| horizon.middle)
-            }
-        }
-        _ => None,
-    };
+    let order_point = past.or_else(|| dates(&pace, room?, level.step, present).map(|horizon| horizon.middle));
     let forecast = match horizon {
         Some(horizon) => Forecast::Known(horizon),
         None => Forecast::NotYet("it is used so little that no end is in sight".to_owned()),
@@ -287,5 +288,12 @@ mod tests {
         let prospect = prospect(Role::Consumed, &level, &days, present.now, &present, 0.7);
         let Forecast::NotYet(reason) = prospect.forecast else { panic!("a date out of nothing") };
         assert_eq!(reason, "4 of the 10 days of history it needs are in");
+        let ordered = |role, level| {
+            let level = Level::from_raw(SupplyUnit::TenthsOfMilliliters, 15000, level);
+            super::prospect(role, &level, &days, present.now, &present, 0.7).order_point
+        };
+        assert_eq!(ordered(Role::Filled, 4500), Some(present.today()), "that it is past needs no history");
+        assert_eq!(ordered(Role::Filled, 4600), None);
+        assert_eq!(ordered(Role::Consumed, 100), None);
     }
 }

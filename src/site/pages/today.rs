@@ -46,6 +46,7 @@ struct TodayPage {
     days: Vec<TaskDay>,
     chart: HorizonChart,
     supplies: String,
+    nothing_read: bool,
     alerts: Option<String>,
     no_machines: bool,
 }
@@ -72,6 +73,7 @@ impl TodayPage {
             days: task_days(view),
             chart: HorizonChart::new(&view.earliest, view.today, true),
             supplies: format::count(u64::try_from(view.supplies).unwrap_or(u64::MAX)),
+            nothing_read: view.supplies == 0,
             alerts: (view.open_alerts > 0)
                 .then(|| counted(view.open_alerts, "alert is open", "alerts are open")),
             no_machines: view.devices.is_empty(),
