@@ -65,6 +65,8 @@ pub struct DeviceRow {
     pub poll_every_s: u32,
     /// When it was added.
     pub added_at: Timestamp,
+    /// When it ceased to be watched.
+    pub retired_at: Option<Timestamp>,
     /// When it first answered.
     pub first_answer_at: Option<Timestamp>,
     /// When it last answered.
@@ -205,15 +207,33 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn devices(&self, id: Option<DeviceId>) -> Result<Vec<DeviceRow>> {
+        self.devices_since(id, None).await
+    }
+
+    /// The devices that are watched, and those that still were at a moment in the past.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn devices_at(&self, at: Timestamp) -> Result<Vec<DeviceRow>> {
+        self.devices_since(None, Some(at)).await
+    }
+
+    async fn devices_since(
+        &self,
+        id: Option<DeviceId>,
+        retired_after: Option<Timestamp>,
+    ) -> Result<Vec<DeviceRow>> {
         let rows = sqlx::query!(
             "select device.id, device.name, host, port, version, cost_centre, poll_every_s, added_at,
+                    retired_at,
                     (select min(started_at) from poll_span where device_id = device.id and fault is null)
                         as first_answer_at,
                     last_answer_at, fault, model, location, serial, device_status, printer_status, detected_errors, up_since
              from device join credential on credential.id = credential_id
-             where retired_at is null and ($1::bigint is null or device.id = $1)
+             where (retired_at is null or retired_at > $2) and ($1::bigint is null or device.id = $1)
              order by device.name",
-            id.map(|id| id.0)
+            id.map(|id| id.0),
+            retired_after.map(ToSqlx::to_sqlx) as _
         )
         .fetch_all(&self.pool)
         .await?;
@@ -228,6 +248,7 @@ impl Store {
                 cost_centre: row.cost_centre,
                 poll_every_s: u32::try_from(row.poll_every_s).unwrap_or(900),
                 added_at: row.added_at.to_jiff(),
+                retired_at: row.retired_at.map(|at| at.to_jiff()),
                 first_answer_at: row.first_answer_at.map(|at| at.to_jiff()),
                 last_answer_at: row.last_answer_at.map(|at| at.to_jiff()),
                 fault: row.fault,

@@ -29,9 +29,9 @@ pub async fn month_report(store: &Store, month: Month, present: &Present) -> Res
         outputs.entry(device).or_insert((gained, unit));
     }
     let mut devices = Vec::new();
-    for device in store.devices(None).await? {
+    for device in store.devices_at(begins).await? {
         let Some(supplies) = supplies.remove(&device.id) else { continue };
-        let until = ends.min(present.now);
+        let until = ends.min(present.now).min(device.retired_at.unwrap_or(Timestamp::MAX));
         let from = begins.max(device.first_answer_at.unwrap_or(device.added_at));
         let spans = store.answered_spans(device.id, from, until).await?;
         let patience = SignedDuration::from_secs(2 * i64::from(device.poll_every_s));
