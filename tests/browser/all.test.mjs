@@ -14,8 +14,8 @@ describe("the demo", () => {
   before(async () => {
     world.demo = await startDemo();
     world.address = world.demo.address;
-    world.browser = await startBrowser();
     await whenComplete(world.address);
+    world.browser = await startBrowser();
     world.pages = await findPages(world.browser, world.address);
   });
 

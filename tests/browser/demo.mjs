@@ -46,13 +46,14 @@ async function firstPage(address, began) {
   return performance.now() - began;
 }
 
-/** Waits until the demo's history is all there; until then its pages change under a reader's eyes. */
+/** Waits until the demo's past is all there; until then its pages change under a reader's eyes. */
 export async function whenComplete(address) {
+  const loading = async () => /past is being brought in/i.test(await (await fetch(address)).text());
+  if (!(await loading())) throw new Error("the demo does not say from the first that its past is being brought in");
   for (const deadline = performance.now() + 8 * PATIENCE_MS; performance.now() < deadline; await sleep(250)) {
-    const text = await (await fetch(address)).text();
-    if (!/history is being brought in/i.test(text)) return;
+    if (!(await loading())) return;
   }
-  throw new Error("the demo's history does not get complete");
+  throw new Error("the demo's past does not get complete");
 }
 
 /** Sends what Ctrl-C sends; returns how it ended and which of its processes are still there. */

@@ -58,8 +58,9 @@ def demo(tmp_path_factory):
     with said.open("w") as out, running([*command, "--days", str(DAYS), "--keep", str(keep)], stdout=out) as process:
         address = lambda: re.search(r"http://127\.0\.0\.1:\d+", said.read_text())  # noqa: E731
         shown = Demo(wait_for("the demo says where it is", address, process).group(0), keep)
-        loading = lambda: b"history is being brought in" in shown.get("/")[1]  # noqa: E731
-        wait_for("the history is there", lambda: not loading(), process, patience_s=240)
+        loading = lambda: b"past is being brought in" in shown.get("/")[1]  # noqa: E731
+        assert loading(), "the demo says from the first that its past is being brought in"
+        wait_for("the past is there", lambda: not loading(), process, patience_s=240)
         yield shown
 
 
