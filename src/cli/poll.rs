@@ -96,13 +96,13 @@ pub async fn run(args: Args) -> anyhow::Result<ExitCode> {
         match outcome {
             Ok(snapshot) if args.json => println!("{}", json::device(&at, &snapshot)),
             Ok(snapshot) => print!("{}", text::device(&at, &snapshot)),
+            Err(ProbeError::NotAPrinter(fault)) => {
+                eprintln!("ullage: {at}: {fault}");
+                status = status.max(NOT_A_PRINTER);
+            }
             Err(fault) => {
                 eprintln!("ullage: {fault}");
-                status = status.max(if matches!(fault, ProbeError::NotAPrinter(_)) {
-                    NOT_A_PRINTER
-                } else {
-                    NO_ANSWER
-                });
+                status = status.max(NO_ANSWER);
             }
         }
     }
