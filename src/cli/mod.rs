@@ -80,6 +80,11 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     }
 }
 
+/// An address and port to serve pages at, as written on the command line.
+fn address_and_port(text: &str) -> Result<std::net::SocketAddr, String> {
+    text.parse().map_err(|_| "write it like 127.0.0.1:7830".to_owned())
+}
+
 /// Tells every fault of the settings.
 fn refuse(faults: &Faults) -> ExitCode {
     for fault in &faults.0 {

@@ -15,7 +15,7 @@ const CONNECTIONS: u32 = 12;
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Where the pages are served; a port of 0 takes any that is free
-    #[arg(long, value_name = "ADDRESS:PORT")]
+    #[arg(long, value_name = "ADDRESS:PORT", value_parser = super::address_and_port)]
     listen: Option<SocketAddr>,
 }
 
