@@ -8,13 +8,23 @@ use super::ber::BerError;
 use super::oid::Oid;
 use super::pdu::ErrorStatus;
 
+/// How often, as an adverb.
+fn times(n: u32) -> String {
+    match n {
+        1 => "once".to_owned(),
+        2 => "twice".to_owned(),
+        n => format!("{n} times"),
+    }
+}
+
 /// Why a device was not read.
 #[derive(Debug, thiserror::Error)]
 pub enum SnmpError {
     /// No answer at all.
     #[error(
-        "{address} did not answer {tries} requests in {:.1} s: see that it is switched on, that SNMP is enabled in it, and that its community or user is the one set here",
-        waited.as_secs_f64()
+        "{address} did not answer in {:.1} s, asked {}: see that it is switched on, that SNMP is enabled in it, and that its community or user is the one set here",
+        waited.as_secs_f64(),
+        times(*tries)
     )]
     NoAnswer {
         /// Who was asked.
@@ -27,7 +37,8 @@ pub enum SnmpError {
     /// It answers discovery but not this user's encrypted requests. RFC 3414 lets an agent drop what it
     /// cannot make sense of once decrypted.
     #[error(
-        "{address} speaks SNMPv3 but did not answer {tries} requests of user “{user}”: see that the privacy protocol and password here are the ones set in the device"
+        "{address} speaks SNMPv3 but did not answer user “{user}”, asked {}: see that the privacy protocol and password here are the ones set in the device",
+        times(*tries)
     )]
     SilentToUser {
         /// Who was asked.
