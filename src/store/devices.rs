@@ -142,9 +142,10 @@ impl Store {
                 "a device named '{}' is already watched; choose another name with --name",
                 device.name
             ))),
-            Err(error) if breaches(&error, "device_host_port_key") => {
-                Err(StoreError::Taken(format!("{}:{} is already watched", device.host, device.port)))
-            }
+            Err(error) if breaches(&error, "device_host_port_key") => Err(StoreError::Taken(format!(
+                "{}:{} is already watched; see under which name with: ullage devices list",
+                device.host, device.port
+            ))),
             Err(error) => Err(error.into()),
         }
     }

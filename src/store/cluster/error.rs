@@ -145,7 +145,10 @@ pub enum ClusterError {
         at_least: u32,
     },
     /// The database did not answer as it should.
-    #[error("the database at {place} does not answer: {cause}")]
+    #[error(
+        "the database at {place} does not answer ({cause}); see that PostgreSQL runs there and lets this user in, \
+         or set DATABASE_URL to where it does"
+    )]
     Sql {
         /// The socket directory, or `DATABASE_URL`.
         place: String,
