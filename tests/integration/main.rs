@@ -2,6 +2,7 @@
 
 mod alerts;
 mod cluster;
+mod commands;
 mod ingest;
 mod live;
 mod pages;
