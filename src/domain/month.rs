@@ -109,7 +109,7 @@ pub struct DeviceMonth {
     pub cost_centre: Option<String>,
     /// The marker's life count gained in the month, with its unit's word, where the device counts.
     pub output: Option<(i64, String)>,
-    /// The share of the month's past hours for which the device answered.
+    /// The share of the month, from the device's first answer on, for which it answered.
     pub coverage: f64,
     /// Its supplies, in the device's own order.
     pub supplies: Vec<SupplyMonth>,

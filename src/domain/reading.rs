@@ -120,7 +120,7 @@ impl Level {
         let (measure, factor) = match conversion(unit) {
             Some(conversion) => conversion,
             None if max_capacity > 0 => (Measure::Percent, 100.0 / f64::from(max_capacity)),
-            None => return Self::nothing_known(),
+            None => return Self::sentinels_only(max_capacity, level),
         };
         let scaled = |raw: i32| f64::from(raw) * factor;
         let capacity = match max_capacity {
@@ -145,14 +145,19 @@ impl Level {
         Self { measure, capacity, remaining, step: factor, oddity }
     }
 
-    /// A row whose unit has no size and whose capacity is no figure.
-    fn nothing_known() -> Self {
+    /// A row whose unit has no size and whose capacity is no figure: only the sentinels mean anything.
+    fn sentinels_only(max_capacity: i32, level: i32) -> Self {
+        let nonsense = max_capacity < -2 || level < -3;
         Self {
             measure: Measure::Percent,
-            capacity: Capacity::Unknown,
-            remaining: Amount::Unknown,
+            capacity: if max_capacity == -1 { Capacity::Unlimited } else { Capacity::Unknown },
+            remaining: match level {
+                -1 => Amount::Unlimited,
+                -3 => Amount::SomeLeft,
+                _ => Amount::Unknown,
+            },
             step: 1.0,
-            oddity: None,
+            oddity: nonsense.then_some(Oddity::NegativeNonsense),
         }
     }
 
@@ -235,6 +240,8 @@ mod tests {
         assert_eq!(level.measure, Measure::Percent);
         assert!((level.remaining.measured().unwrap() - 20.0).abs() < 1e-9);
         assert_eq!(Level::from_raw(SupplyUnit::Other, -2, 51).remaining, Amount::Unknown);
+        assert_eq!(Level::from_raw(SupplyUnit::Other, -2, -3).remaining, Amount::SomeLeft);
+        assert_eq!(Level::from_raw(SupplyUnit::Unknown, -1, -1).capacity, Capacity::Unlimited);
         assert_eq!(Level::from_raw(SupplyUnit::Percent, -2, 51).capacity, Capacity::Known(100.0));
     }
 

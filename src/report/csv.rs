@@ -15,7 +15,7 @@
 //! | `unseen` | what may have gone around swaps that nobody saw, at most; not in `used` |
 //! | `swaps` | units swapped |
 //! | `left_in_swapped` | what was still in the units taken out, or the room that receptacles still had |
-//! | `coverage` | the share of the month's past hours for which the device answered, 0 to 1 |
+//! | `coverage` | the share of the month, from the device's first answer on, for which it answered, 0 to 1 |
 
 use crate::domain::month::{DeviceMonth, MonthReport, SupplyMonth};
 use crate::domain::reading::Role;

@@ -56,7 +56,7 @@ async fn a_receptacle_that_wavers_past_70_percent_alerts_once_across_a_restart()
     let alerts = all(&store).await;
     assert_eq!(alerts.len(), 1, "{alerts:?}");
     assert_eq!((alerts[0].0, alerts[0].1, alerts[0].2), (Rule::WasteOrderPoint, at(6), None));
-    assert_eq!(alerts[0].3.replace('\u{a0}', " ").replace('\u{202f}', " "), summary);
+    assert_eq!(alerts[0].3.replace(['\u{a0}', '\u{202f}'], " "), summary);
 
     // A new receptacle clears it as soon as it is believed, and the next crossing is a new alert.
     live(&store, weft, (19..23).map(|n| answered(n, ink, room(0.2)))).await;
