@@ -12,8 +12,7 @@ use super::{OpenStore, clock};
 use crate::app::{Running, Service, Standing, open_door, until_told};
 use crate::clock::Clock;
 use crate::config::{Config, Overrides};
-use crate::demo::{DemoRoom, Opening, bring_in};
-use crate::store::Store;
+use crate::demo::{DemoRoom, Opening, bring_in, kept_until};
 use crate::store::cluster::{ClusterOptions, ThrowawayDir};
 use crate::store::reach::{StoreAt, WhenInUse};
 
@@ -108,9 +107,9 @@ async fn play(
     address: SocketAddr,
     play: Play,
 ) -> anyhow::Result<()> {
-    let from = last_poll(&open.store).await?.unwrap_or(play.opening.opened);
+    let (from, latest) = kept_until(&open.store, play.opening.opened).await?;
     // A kept demo whose clock ran ahead of life goes on from where it stood.
-    let start = play.real_now.max(from);
+    let start = play.real_now.max(latest);
     let clock = Clock::scaled(start, play.speed);
     let service = Service::new(open.store.clone(), clock.clone(), config);
     let demo = DemoRoom::open(&open.store, &play.scenario, play.opening).await?;
@@ -153,12 +152,6 @@ async fn play(
     };
     running.drain().await;
     result
-}
-
-/// The last poll that a kept demo has in its store.
-async fn last_poll(store: &Store) -> anyhow::Result<Option<Timestamp>> {
-    let targets = store.poll_targets().await?;
-    Ok(targets.iter().filter_map(|target| target.last_poll_at).max())
 }
 
 /// What every page of the demo says on top.

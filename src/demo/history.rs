@@ -13,12 +13,16 @@ use crate::domain::poll::Poll;
 use crate::snmp::oid::Oid;
 use crate::snmp::printer_mib::snapshot;
 use crate::snmp::value::{Value, Varbind};
+use crate::store::Store;
 use crate::usecase::ingest::ingest;
 
 /// How often the past was polled.
 const EVERY: SignedDuration = SignedDuration::from_mins(15);
 /// So much of the past is brought in at a time.
 const CHUNK: SignedDuration = SignedDuration::from_hours(24 * 10);
+
+/// A chunk is played in pieces of this length.
+const DAY: SignedDuration = SignedDuration::from_hours(24);
 
 /// Brings in what the machines would have said from `from` to `until`, telling how far it has come. Stops
 /// early when `go_on` says so.
@@ -36,9 +40,7 @@ pub async fn bring_in(
     while begins < until && go_on() {
         progress(begins);
         let ends = begins.checked_add(CHUNK).unwrap_or(until).min(until);
-        let room = Arc::clone(&demo.room);
-        let polled = tokio::task::spawn_blocking(move || poll_past(&room, begins, ends));
-        let polled = polled.await.context("the simulated room broke down")??;
+        let polled = poll_days(demo, begins, ends).await?;
         let present = Present { now: ends, zone: service.zone.clone() };
         let ingests = demo.devices.iter().zip(&polled).map(|((device, name), polls)| {
             let (service, present, polls) = (service.clone(), present.clone(), polls.clone());
@@ -53,6 +55,35 @@ pub async fn bring_in(
         begins = ends;
     }
     Ok(())
+}
+
+/// Up to when the past of every machine is in the store, and the latest poll of any of them. A demo that is
+/// stopped while its past comes in has some machines further than others.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn kept_until(store: &Store, opened: Timestamp) -> anyhow::Result<(Timestamp, Timestamp)> {
+    let targets = store.poll_targets().await?;
+    let last = || targets.iter().map(|target| target.last_poll_at.unwrap_or(opened));
+    Ok((last().min().unwrap_or(opened), last().max().unwrap_or(opened)))
+}
+
+/// Each machine's polls after `from`, up to `until`, played day by day: what plays cannot be stopped, and
+/// whoever stops a demo waits for it.
+async fn poll_days(demo: &DemoRoom, from: Timestamp, until: Timestamp) -> anyhow::Result<Vec<Vec<Poll>>> {
+    let mut polls: Vec<Vec<Poll>> = vec![Vec::new(); demo.lock().printers().len()];
+    let mut begins = from;
+    while begins < until {
+        let ends = begins.checked_add(DAY).unwrap_or(until).min(until);
+        let room = Arc::clone(&demo.room);
+        let day = tokio::task::spawn_blocking(move || poll_past(&room, begins, ends));
+        let day = day.await.context("the simulated room broke down")??;
+        for (polls, more) in polls.iter_mut().zip(day) {
+            polls.extend(more);
+        }
+        begins = ends;
+    }
+    Ok(polls)
 }
 
 /// Each machine's polls after `from`, up to `until`.
