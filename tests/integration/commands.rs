@@ -101,7 +101,7 @@ fn a_database_that_cannot_be_reached_is_told_with_its_address() {
 fn a_data_directory_serves_one_process_and_a_port_one_program() {
     let dir = tempfile::tempdir().unwrap();
     let data = ThrowawayDir::new().unwrap();
-    let data_dir = data.path().display().to_string();
+    let data_dir = data.path().join("data").display().to_string();
     let serve = ["serve", "--listen", "127.0.0.1:0", "--data-dir", &data_dir];
     let mut first = Background::start(ullage(dir.path()).args(serve));
     let (address, _) = first.address();
@@ -111,7 +111,7 @@ fn a_data_directory_serves_one_process_and_a_port_one_program() {
 
     let port = address.port().to_string();
     let other = ThrowawayDir::new().unwrap();
-    let other_dir = other.path().display().to_string();
+    let other_dir = other.path().join("data").display().to_string();
     let taken = address.to_string();
     let words = ["serve", "--listen", &taken, "--data-dir", &other_dir];
     insta::assert_snapshot!("a_port_that_is_taken", run(dir.path(), &words, &[(port.as_str(), "PORT")]));

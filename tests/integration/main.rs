@@ -3,6 +3,7 @@
 mod alerts;
 mod cluster;
 mod commands;
+mod demo;
 mod ingest;
 mod live;
 mod pages;
