@@ -139,7 +139,8 @@ fn user(name: &str, password: &str) -> CredentialRow {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn wrong_credentials_are_told_as_what_they_are() {
-    let loft = Loft::open(moment("2026-10-20T10:02"), 1, 1.0).await;
+    // Faster than life, so that a device that is added later is looked at soon.
+    let loft = Loft::open(moment("2026-10-20T10:02"), 1, 20.0).await;
     let clock = loft.service.clock.clone();
     let now = std::sync::Arc::new(move || clock.now());
     let room = std::sync::Arc::clone(&loft.demo.room);
