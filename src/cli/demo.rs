@@ -6,7 +6,6 @@ use std::process::ExitCode;
 
 use jiff::Timestamp;
 use mock_agent::Scenario;
-use tracing::error;
 
 use super::{OpenStore, clock};
 use crate::app::{Running, Service, Standing, open_door, until_told};
@@ -122,7 +121,7 @@ async fn play(
         |at| Standing { notice: Some(notice(&name, play.speed, Some((days(at), whole)))), as_of: Some(at) };
     service.set_standing(past_at(from));
     running.start_site(&service, listener);
-    println!("The print room of the {name}, made up and simulated: open http://{address}/ in a browser.");
+    println!("The {name}, made up and simulated: open http://{address}/ in a browser.");
     println!("Its clock runs {} times as fast as life. Ctrl-C ends it.", play.speed);
 
     let told = until_told();
@@ -147,7 +146,7 @@ async fn play(
                 agents.stop().await;
                 return told;
             }
-            Err(fault) => { error!("the demo's history could not be brought in: {fault:#}"); Err(fault) }
+            Err(fault) => Err(fault.context("the demo's past could not be brought in")),
         },
     };
     running.drain().await;
