@@ -164,9 +164,7 @@ pub async fn open_door(address: SocketAddr) -> anyhow::Result<TcpListener> {
         address.port()
     );
     TcpListener::bind(address).await.with_context(|| {
-        format!(
-            "cannot serve pages at {address}; stop what uses that port, or choose another in listen.address"
-        )
+        format!("cannot serve pages at {address}; stop what uses that port, or choose another with --listen")
     })
 }
 

@@ -413,30 +413,3 @@ fn colours_can_be_told_apart_in_the_light_and_in_the_dark() {
         }
     }
 }
-
-/// Writes the fixture pages beside the build, for looking at: they are what a browser would get.
-#[test]
-#[ignore = "it writes files and checks nothing"]
-fn pages_can_be_looked_at() {
-    let folder = std::env::temp_dir().join("ullage-pages");
-    let folder = option_env!("CARGO_TARGET_TMPDIR").map_or(folder, std::path::PathBuf::from);
-    std::fs::create_dir_all(&folder).unwrap();
-    std::fs::write(folder.join("style.css"), include_str!("../../static/style.css")).unwrap();
-    let notice = Some("This is a demo: the machines, their inks and their use are invented.".to_owned());
-    with(Fixture { notice, ..full() }, |to| {
-        for (name, path) in [
-            ("today", "/"),
-            ("machines", "/machines"),
-            ("machine", "/machines/1?days=30"),
-            ("machine-120", "/machines/1?days=120"),
-            ("alerts", "/alerts"),
-            ("month", "/months/2026-10"),
-            ("missing", "/nowhere"),
-        ] {
-            let page = ask(to, "GET", path, "").body.replace("href=\"/style.css", "href=\"style.css");
-            std::fs::write(folder.join(format!("{name}.html")), page).unwrap();
-        }
-    });
-    let page = get(Fixture::new(Mood::Empty), "/").body.replace("href=\"/style.css", "href=\"style.css");
-    std::fs::write(folder.join("empty.html"), page).unwrap();
-}
