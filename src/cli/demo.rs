@@ -30,7 +30,7 @@ pub struct Args {
     /// Days of history to begin with
     #[arg(long, value_name = "N", default_value_t = 120, value_parser = clap::value_parser!(u32).range(15..=1000))]
     days: u32,
-    /// Keep the demo's data in this directory, and go on from there next time
+    /// Keep the demo's data in this directory, and go on from there next time; --data-dir means the same
     #[arg(long, value_name = "DIR")]
     keep: Option<PathBuf>,
 }
@@ -47,6 +47,11 @@ fn speed(text: &str) -> Result<f64, String> {
 /// # Errors
 /// If the address or a database cannot be had.
 pub async fn run(args: Args, overrides: Overrides) -> anyhow::Result<ExitCode> {
+    if overrides.database_url.is_some() {
+        eprintln!("ullage: a demo has a database of its own; leave --database-url out");
+        return Ok(ExitCode::from(super::USAGE));
+    }
+    let keep = args.keep.or_else(|| overrides.data_dir.clone());
     let scenario = Scenario::vellmoor();
     let listener = open_door(args.listen.unwrap_or(SocketAddr::from(([127, 0, 0, 1], 7830)))).await?;
     let address = listener.local_addr()?;
@@ -56,13 +61,13 @@ pub async fn run(args: Args, overrides: Overrides) -> anyhow::Result<ExitCode> {
     };
     let real_now = clock().now();
     let mut opening = Opening::before(real_now, args.days, &config.site.zone)?;
-    let thrown_away = if args.keep.is_none() { Some(ThrowawayDir::new()?) } else { None };
-    let data_dir = match (&args.keep, &thrown_away) {
+    let thrown_away = if keep.is_none() { Some(ThrowawayDir::new()?) } else { None };
+    let data_dir = match (&keep, &thrown_away) {
         (Some(dir), _) => dir.clone(),
         (None, Some(dir)) => dir.path().to_owned(),
         (None, None) => std::env::temp_dir(),
     };
-    if args.keep.is_some() {
+    if keep.is_some() {
         opening = opening.keep(&data_dir)?;
     }
     let options = ClusterOptions {
@@ -76,7 +81,7 @@ pub async fn run(args: Args, overrides: Overrides) -> anyhow::Result<ExitCode> {
     let played = Play { scenario, opening, speed: args.speed, real_now };
     let result = play(&open, &config, listener, address, played).await;
     open.close_after(result).await?;
-    if let Some(dir) = &args.keep {
+    if let Some(dir) = &keep {
         println!("The demo is kept in {}; go on with: ullage demo --keep {0}", dir.display());
     }
     Ok(ExitCode::SUCCESS)

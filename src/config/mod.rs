@@ -62,6 +62,7 @@ pub struct PollSettings {
 
 /// What a flag of the command line says about a setting.
 #[derive(Debug, Clone, Default, clap::Args)]
+#[command(next_help_heading = "Settings and store")]
 pub struct Overrides {
     /// The settings file [default: ullage.toml here, if there is one]
     #[arg(long, global = true, value_name = "FILE", env = "ULLAGE_CONFIG")]
