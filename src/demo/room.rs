@@ -76,11 +76,15 @@ impl DemoRoom {
         let mut devices = Vec::new();
         for (place, printer) in room.printers().iter().enumerate() {
             let device = match known.iter().find(|device| device.name == printer.name) {
-                Some(device) => device.id,
+                Some(device) => {
+                    // Off its old port, which may be another's this time.
+                    store.move_device(device.id, &nowhere(place), 161).await?;
+                    device.id
+                }
                 None => {
                     let device = NewDevice {
                         name: printer.name.clone(),
-                        host: format!("not-yet-{place}.invalid"),
+                        host: nowhere(place),
                         port: 161,
                         cost_centre: Some(printer.cost_centre.clone()),
                         poll_every_s: POLL_EVERY_S,
@@ -111,6 +115,11 @@ impl DemoRoom {
     pub fn lock(&self) -> MutexGuard<'_, Room> {
         self.room.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
+
+/// A host for a machine that does not answer yet.
+fn nowhere(place: usize) -> String {
+    format!("not-yet-{place}.invalid")
 }
 
 fn credential(credential: &Credential) -> CredentialRow {
