@@ -21,6 +21,8 @@ const EVERY: SignedDuration = SignedDuration::from_mins(15);
 /// So much of the past is brought in at a time.
 const CHUNK: SignedDuration = SignedDuration::from_hours(24 * 10);
 
+/// A clock that runs faster than its past comes in is not caught up with for longer than so many rounds.
+const ROUNDS: u32 = 8;
 /// A chunk is played in pieces of this length.
 const DAY: SignedDuration = SignedDuration::from_hours(24);
 
@@ -66,6 +68,28 @@ pub async fn kept_until(store: &Store, opened: Timestamp) -> anyhow::Result<(Tim
     let targets = store.poll_targets().await?;
     let last = || targets.iter().map(|target| target.last_poll_at.unwrap_or(opened));
     Ok((last().min().unwrap_or(opened), last().max().unwrap_or(opened)))
+}
+
+/// Brings in what the clock ran through while the past up to `from` was brought in, so that no hole is left
+/// before live polls begin; over again, until next to nothing is left.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn catch_up(
+    service: &Service,
+    demo: &DemoRoom,
+    mut from: Timestamp,
+    go_on: impl Fn() -> bool,
+) -> anyhow::Result<()> {
+    for _ in 0..ROUNDS {
+        let now = service.clock.now();
+        if now.duration_since(from) < EVERY {
+            break;
+        }
+        bring_in(service, demo, (from, now), |_| {}, &go_on).await?;
+        from = now;
+    }
+    Ok(())
 }
 
 /// Each machine's polls after `from`, up to `until`, played day by day: what plays cannot be stopped, and

@@ -4,5 +4,5 @@
 mod history;
 mod room;
 
-pub use history::{bring_in, kept_until};
+pub use history::{bring_in, catch_up, kept_until};
 pub use room::{DemoRoom, Opening};
