@@ -233,3 +233,20 @@ async fn a_history_that_broke_off_is_brought_in_whole() {
     bring_in(&broken.service, &broken.demo, (from, now), |_| {}, || true).await.unwrap();
     assert_same(&contents(whole.service.store.pool()).await, &contents(store.pool()).await);
 }
+
+/// Ports are given out anew at every start, and one machine may get what was another's.
+#[tokio::test(flavor = "multi_thread")]
+async fn machines_of_a_kept_demo_may_get_each_others_ports() {
+    let now = moment("2026-10-20T10:00");
+    let mut loft = Loft::open_with(now, 0, 1.0, |scenario| scenario.printers.truncate(2)).await;
+    let store = loft.service.store.clone();
+    let [bobbin, thimble] = [0, 1].map(|place: usize| loft.demo.devices[place].0);
+    store.move_device(bobbin, "127.0.0.1", 40_001).await.unwrap();
+    store.move_device(thimble, "127.0.0.1", 40_002).await.unwrap();
+    let opening = Opening { opened: loft.opened, phase_day: 0 };
+    loft.demo = DemoRoom::open(&store, &loft.scenario, opening).await.unwrap();
+    store.move_device(bobbin, "127.0.0.1", 40_002).await.unwrap();
+    store.move_device(thimble, "127.0.0.1", 40_001).await.unwrap();
+    let ports: Vec<u16> = store.poll_targets().await.unwrap().iter().map(|target| target.port).collect();
+    assert_eq!(ports, [40_002, 40_001]);
+}

@@ -3,7 +3,7 @@
 use std::io::{BufRead, BufReader, Read};
 use std::net::SocketAddr;
 use std::path::Path;
-use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
+use std::process::{Child, ChildStdout, Command, ExitStatus, Output, Stdio};
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
@@ -21,6 +21,20 @@ pub(crate) fn ullage(dir: &Path) -> Command {
         }
     }
     command
+}
+
+/// Runs a program to its end. One that does not come to an end is killed, and the test fails.
+pub(crate) fn finish(command: &mut Command) -> Output {
+    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let pid = Pid::from_raw(i32::try_from(child.id()).unwrap()).unwrap();
+    let (done, ended) = mpsc::channel();
+    let waiting = std::thread::spawn(move || done.send(child.wait_with_output()));
+    let Ok(output) = ended.recv_timeout(DEADLINE) else {
+        let _ = kill_process(pid, Signal::TERM);
+        let _ = waiting.join();
+        panic!("it goes on and on: {command:?}");
+    };
+    output.unwrap()
 }
 
 /// A program that goes on until it is told to stop. It is killed with the value.
