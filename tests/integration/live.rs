@@ -66,11 +66,11 @@ async fn every_version_is_read_and_the_store_holds_what_the_machines_say() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_machine_that_goes_dark_alerts_once_and_clears_when_it_is_back() {
-    // An hour passes in a second; Tassel is off from a quarter past ten for six hours.
+    // An hour passes in a second; Selvage is off from eleven to a quarter past four.
     let mut loft = Loft::open_with(moment("2026-10-20T09:30"), 0, 3600.0, |scenario| {
-        scenario.printers.retain(|printer| printer.name == "Tassel" || printer.name == "Bobbin");
+        scenario.printers.retain(|printer| printer.name == "Selvage" || printer.name == "Bobbin");
         let day = 24.0;
-        let plan = mock_agent::DarkPlan { from: 10.25 / day, until: Some(16.25 / day), still_working: false };
+        let plan = mock_agent::DarkPlan { from: 11.0 / day, until: Some(16.25 / day), still_working: false };
         scenario.printers[1].dark.push(plan);
     })
     .await;
@@ -78,25 +78,30 @@ async fn a_machine_that_goes_dark_alerts_once_and_clears_when_it_is_back() {
     let agents = loft.demo.go_live(&loft.service.store, &loft.service.clock).await.unwrap();
     let mut running = Running::new();
     running.start_poller(&loft.service, &settings(Duration::from_millis(150))).unwrap();
-    let (tassel, _) = loft.demo.devices[1];
+    let (selvage, _) = loft.demo.devices[1];
     let store = &loft.service.store;
     let dark = |open: bool| async move {
-        let mut alerts = store.alerts(open, Some(tassel), 100).await.unwrap();
+        let mut alerts = store.alerts(open, Some(selvage), 100).await.unwrap();
         alerts.retain(|row| row.alert.rule == Rule::Dark);
         alerts
     };
-    let opened = wait_until("Tassel is called dark", || async { dark(true).await.pop() }).await;
-    assert!(opened.alert.summary.contains("Tassel has not answered for 2 hours"), "{}", opened.alert.summary);
-    let silent = row(&loft, tassel).await;
+    wait_until("Selvage answers", || async { row(&loft, selvage).await.last_answer_at }).await;
+    let opened = wait_until("Selvage is called dark", || async { dark(true).await.pop() }).await;
+    assert!(
+        opened.alert.summary.contains("Selvage has not answered for 2 hours"),
+        "{}",
+        opened.alert.summary
+    );
+    let silent = row(&loft, selvage).await;
     assert!(silent.fault.as_ref().is_some_and(|fault| fault.contains("did not answer")), "{silent:?}");
     let silent_for = opened.alert.opened_at.duration_since(silent.last_answer_at.unwrap());
     assert!(silent_for >= SignedDuration::from_hours(2), "{silent_for:?}");
 
-    let cleared = wait_until("Tassel is back", || async { dark(false).await.pop() }).await;
+    let cleared = wait_until("Selvage is back", || async { dark(false).await.pop() }).await;
     assert!(cleared.alert.cleared_at.unwrap() >= moment("2026-10-20T16:15"), "{cleared:?}");
     // It goes on, and nothing opens again: three more answers are enough to see that.
-    let back = wait_until("Tassel goes on answering", || async {
-        let row = row(&loft, tassel).await;
+    let back = wait_until("Selvage goes on answering", || async {
+        let row = row(&loft, selvage).await;
         let since = row.last_answer_at?.duration_since(cleared.alert.cleared_at?);
         (since > SignedDuration::from_mins(40)).then_some(row)
     })
