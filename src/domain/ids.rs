@@ -35,6 +35,18 @@ id!(
     /// An alert that a rule of ours opened.
     AlertId
 );
+id!(
+    /// A catalogue entry.
+    PartId
+);
+id!(
+    /// Units of one part on the shelf with one date of manufacture in one place.
+    LotId
+);
+id!(
+    /// One line of the shelf's ledger.
+    MovementId
+);
 
 /// Where a supply stands in the standard's table: its own row number beside the marker it serves.
 ///

@@ -3,14 +3,17 @@
 
 pub mod advice;
 pub mod alert;
+pub mod cover;
 pub mod horizon;
 pub mod ids;
 pub mod install;
 pub mod ledger;
 pub mod month;
 pub mod outlook;
+pub mod part;
 pub mod poll;
 pub mod reading;
+pub mod shelf;
 pub mod snapshot;
 pub mod standard;
 pub mod task;

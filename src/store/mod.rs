@@ -9,6 +9,7 @@ pub mod months;
 pub mod outlooks;
 pub mod polls;
 pub mod reach;
+pub mod shelf;
 
 use sqlx::migrate::Migrator;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};

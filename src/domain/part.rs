@@ -1,0 +1,277 @@
+//! The catalogue: what can be bought, and which slots it fits.
+
+use std::fmt;
+
+use super::outlook::Slot;
+use super::reading::Role;
+use super::units::Measure;
+
+/// How long a cartridge is good for from its manufacture, in months, until somebody says otherwise: common
+/// practice, no source.
+pub const CARTRIDGE_SHELF_LIFE_MONTHS: u32 = 30;
+
+/// What kind of thing a part is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum PartKind {
+    /// A container of ink, toner or another liquid that is used up.
+    Cartridge,
+    /// A print head.
+    Head,
+    /// A receptacle that waste fills.
+    Receptacle,
+}
+
+impl PartKind {
+    /// Every kind.
+    pub const ALL: [Self; 3] = [Self::Cartridge, Self::Head, Self::Receptacle];
+
+    /// The word by which it is stored, exchanged and shown.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Cartridge => "cartridge",
+            Self::Head => "head",
+            Self::Receptacle => "receptacle",
+        }
+    }
+
+    /// From its word.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.word() == word)
+    }
+
+    /// How a part of this kind is kept where its own note says nothing: common practice, no source.
+    #[must_use]
+    pub fn storage_note(self) -> &'static str {
+        match self {
+            Self::Cartridge => "Cool, dry and dark, in its wrapping.",
+            Self::Head => "In its wrapping; never touch the contacts.",
+            Self::Receptacle => "Upright and level: it ships with liquid in it.",
+        }
+    }
+
+    /// Which kind of part goes into a slot. The standard's list of supply types (RFC 3805,
+    /// `PrtMarkerSuppliesTypeTC`) has no word for a print head: where a device lists one as "other", its
+    /// description tells.
+    #[must_use]
+    pub fn of_slot(slot: &Slot) -> Self {
+        let names_head = || words(&slot.description).iter().any(|word| word == "head" || word == "printhead");
+        match slot.role {
+            Role::Filled => Self::Receptacle,
+            Role::Consumed if slot.kind == super::standard::SupplyKind::Other && names_head() => Self::Head,
+            Role::Consumed => Self::Cartridge,
+        }
+    }
+}
+
+/// A currency's code: three capital letters (ISO 4217).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Currency([u8; 3]);
+
+impl Currency {
+    /// From its code.
+    #[must_use]
+    pub fn from_code(code: &str) -> Option<Self> {
+        let bytes: [u8; 3] = code.as_bytes().try_into().ok()?;
+        bytes.iter().all(u8::is_ascii_uppercase).then_some(Self(bytes))
+    }
+
+    /// Its code.
+    #[must_use]
+    pub fn code(&self) -> &str {
+        std::str::from_utf8(&self.0).unwrap_or("XXX")
+    }
+
+    /// How many digits its minor unit has. ISO 4217 lists two for most; the others in use are here.
+    #[must_use]
+    pub fn digits(&self) -> u32 {
+        match self.code() {
+            "BIF" | "CLP" | "DJF" | "GNF" | "ISK" | "JPY" | "KMF" | "KRW" | "PYG" | "RWF" | "UGX" | "VND"
+            | "VUV" | "XAF" | "XOF" | "XPF" => 0,
+            "BHD" | "IQD" | "JOD" | "KWD" | "LYD" | "OMR" | "TND" => 3,
+            _ => 2,
+        }
+    }
+}
+
+/// What one unit costs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Price {
+    /// In the currency's minor units; not below zero.
+    pub minor: i64,
+    /// The currency.
+    pub currency: Currency,
+}
+
+/// As `189.00 EUR`.
+impl fmt::Display for Price {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (digits, code) = (self.currency.digits(), self.currency.code());
+        let whole = 10_i64.pow(digits);
+        if digits == 0 {
+            return write!(f, "{} {code}", self.minor);
+        }
+        write!(f, "{}.{:0width$} {code}", self.minor / whole, self.minor % whole, width = digits as usize)
+    }
+}
+
+/// Days from order to delivery.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LeadTime {
+    /// The mean.
+    pub mean_days: f64,
+    /// The standard deviation, where it is known.
+    pub spread_days: Option<f64>,
+}
+
+/// A catalogue entry.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Part {
+    /// The maker's or supplier's number for it.
+    pub number: String,
+    /// What kind of thing it is.
+    pub kind: PartKind,
+    /// The colorant in it; none where that does not matter.
+    pub colour: Option<String>,
+    /// What it holds when full.
+    pub capacity: Option<(f64, Measure)>,
+    /// Months from manufacture that it is good for; none where it does not spoil.
+    pub shelf_life_months: Option<u32>,
+    /// What one unit costs.
+    pub price: Option<Price>,
+    /// Units in a pack.
+    pub pack_size: u32,
+    /// Units that the supplier delivers at least.
+    pub minimum_order: u32,
+    /// Who delivers it.
+    pub supplier: Option<String>,
+    /// How long that takes.
+    pub lead: Option<LeadTime>,
+    /// How it is kept, where the usual is not enough.
+    pub storage_note: Option<String>,
+    /// The models it fits, as devices name themselves; none: any.
+    pub models: Vec<String>,
+}
+
+impl Part {
+    /// What a person calls it: `cyan cartridge`, `receptacle`.
+    #[must_use]
+    pub fn label(&self) -> String {
+        match &self.colour {
+            Some(colour) => format!("{} {}", colour.to_lowercase(), self.kind.word()),
+            None => self.kind.word().to_owned(),
+        }
+    }
+
+    /// How it is kept.
+    #[must_use]
+    pub fn kept(&self) -> &str {
+        self.storage_note.as_deref().unwrap_or_else(|| self.kind.storage_note())
+    }
+
+    /// Whether it goes into a slot of a device of that model: kind and colour decide the slot, the model
+    /// decides the device. A device that has not told its model takes only parts that fit any.
+    #[must_use]
+    pub fn fits(&self, slot: &Slot, model: Option<&str>) -> bool {
+        let model_fits = self.models.is_empty()
+            || model.is_some_and(|model| self.models.iter().any(|fits| words(fits) == words(model)));
+        model_fits
+            && self.kind == PartKind::of_slot(slot)
+            && self.colour.as_deref().is_none_or(|colour| is_colour(colour, slot))
+    }
+}
+
+/// Whether a slot takes a colour: by its colorant, or where the device names none by the beginning of its
+/// description.
+fn is_colour(colour: &str, slot: &Slot) -> bool {
+    let colour = words(colour);
+    match &slot.colorant {
+        Some(colorant) if !colorant.is_empty() => words(colorant) == colour,
+        _ => words(&slot.description).starts_with(&colour),
+    }
+}
+
+/// A name's words in small letters; both spellings of grey and of matt are one.
+fn words(name: &str) -> Vec<String> {
+    let lower = name.to_lowercase();
+    let words = lower.split(|letter: char| !letter.is_alphanumeric()).filter(|word| !word.is_empty());
+    let one = |word: &str| match word {
+        "gray" => "grey".to_owned(),
+        "matt" => "matte".to_owned(),
+        word => word.to_owned(),
+    };
+    words.map(one).collect()
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+    use crate::domain::ids::{DeviceId, SlotId, SupplyIndex};
+    use crate::domain::standard::SupplyKind;
+
+    /// A cartridge of that colour that fits any model.
+    pub(crate) fn cartridge(colour: &str) -> Part {
+        Part {
+            number: "VO-C-775".to_owned(),
+            kind: PartKind::Cartridge,
+            colour: Some(colour.to_owned()),
+            capacity: Some((775.0, Measure::Millilitres)),
+            shelf_life_months: Some(CARTRIDGE_SHELF_LIFE_MONTHS),
+            price: None,
+            pack_size: 1,
+            minimum_order: 1,
+            supplier: None,
+            lead: None,
+            storage_note: None,
+            models: Vec::new(),
+        }
+    }
+
+    fn slot(kind: SupplyKind, colorant: Option<&str>, description: &str) -> Slot {
+        Slot {
+            id: SlotId(1),
+            device: DeviceId(1),
+            index: SupplyIndex(1),
+            role: if kind.is_waste() { Role::Filled } else { Role::Consumed },
+            kind,
+            colorant: colorant.map(str::to_owned),
+            description: description.to_owned(),
+        }
+    }
+
+    #[test]
+    fn kind_and_colour_decide_the_slot() {
+        let fits = |colour: &str, slot: &Slot| cartridge(colour).fits(slot, None);
+        let cyan = slot(SupplyKind::InkCartridge, Some("cyan"), "Cyan ink cartridge");
+        assert!(fits("Cyan", &cyan) && !fits("Light cyan", &cyan));
+        let grey = slot(SupplyKind::InkCartridge, Some("light_gray"), "");
+        assert!(fits("Light grey", &grey) && !fits("grey", &grey));
+        let unnamed = slot(SupplyKind::InkCartridge, None, "Light cyan ink cartridge");
+        assert!(fits("Light cyan", &unnamed) && !fits("Cyan", &unnamed));
+        let waste = slot(SupplyKind::WasteInk, None, "Waste receptacle");
+        let receptacle = Part { kind: PartKind::Receptacle, colour: None, ..cartridge("Cyan") };
+        assert!(receptacle.fits(&waste, None) && !fits("Cyan", &waste) && !receptacle.fits(&cyan, None));
+        let head = Part { kind: PartKind::Head, colour: None, ..cartridge("Cyan") };
+        assert!(head.fits(&slot(SupplyKind::Other, None, "Print head 2"), None) && !head.fits(&cyan, None));
+    }
+
+    #[test]
+    fn the_model_decides_the_device() {
+        let cyan = slot(SupplyKind::InkCartridge, Some("cyan"), "");
+        let part = Part { models: vec!["Backdrop printer, 60 inch".to_owned()], ..cartridge("Cyan") };
+        assert!(part.fits(&cyan, Some("backdrop printer,  60 inch")));
+        assert!(!part.fits(&cyan, Some("Backdrop printer, 44 inch")) && !part.fits(&cyan, None));
+    }
+
+    /// ISO 4217: the euro has two digits behind the point, the yen none, the Kuwaiti dinar three.
+    #[test]
+    fn prices_have_their_currencys_digits() {
+        let price = |minor, code| Price { minor, currency: Currency::from_code(code).unwrap() }.to_string();
+        assert_eq!(
+            [price(18_905, "EUR"), price(7, "EUR"), price(24_000, "JPY"), price(1_250, "KWD")],
+            ["189.05 EUR", "0.07 EUR", "24000 JPY", "1.250 KWD"]
+        );
+        assert!(["eur", "EU", "EURO", "€"].iter().all(|code| Currency::from_code(code).is_none()));
+    }
+}
