@@ -42,13 +42,13 @@ create table lot (
     place       text not null check (place <> ''),
     left_over   double precision check (left_over >= 0),
     opened_from bigint references lot,
-    check ((left_over is null) = (opened_from is null))
+    check (opened_from is null or left_over is not null)
 );
 create unique index lot_whole on lot (part_id, made_on, place) where left_over is null;
 create index lot_by_origin on lot (opened_from) where opened_from is not null;
 comment on table lot is
     'Units of one part with one date of manufacture in one place; or a single unit that came back part-used, '
-    'with what was left in it and the lot it was taken from.';
+    'with what was left in it and the lot it was taken from, where that is known.';
 
 create table movement (
     id        bigint generated always as identity primary key,

@@ -11,6 +11,7 @@ pub mod devices;
 pub mod poll;
 pub mod report;
 pub mod serve;
+pub mod shelf;
 mod snmp_options;
 
 use std::process::ExitCode;
@@ -50,6 +51,9 @@ enum Command {
     /// Add, list or remove the devices that are watched
     #[command(subcommand)]
     Devices(devices::DevicesCommand),
+    /// Keep the shelf: parts, lots, and what moves
+    #[command(subcommand)]
+    Shelf(shelf::ShelfCommand),
     /// Look into the store, copy it, bring it back
     #[command(subcommand)]
     Db(db::DbCommand),
@@ -75,6 +79,7 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Command::Serve(args) => serve::run(args, config).await,
         Command::Report(args) => report::run(args, config).await,
         Command::Devices(command) => devices::run(command, config).await,
+        Command::Shelf(command) => shelf::run(command, config).await,
         Command::Db(command) => db::run(command, config.store).await,
         Command::Poll(_) | Command::Demo(_) | Command::Check => Ok(ExitCode::SUCCESS),
     }

@@ -24,6 +24,8 @@ pub struct Practice {
     /// A device that has been silent for longer than this is called dark: its automatic head care may not
     /// be running.
     pub dark_after: SignedDuration,
+    /// A lot whose date passes within so many days is told.
+    pub expiry_ahead_days: u32,
 }
 
 impl Default for Practice {
@@ -33,6 +35,7 @@ impl Default for Practice {
             waste_order_fill: 0.70,
             look_ahead_days: 14,
             dark_after: SignedDuration::from_hours(24),
+            expiry_ahead_days: 60,
         }
     }
 }

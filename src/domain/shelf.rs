@@ -1,7 +1,7 @@
 //! Lots on the shelf: how long they are good for, which is taken first, and what will pass its date unused.
 
 use jiff::civil::Date;
-use jiff::{Timestamp, ToSpan};
+use jiff::{Span, Timestamp};
 
 use super::ids::{DeviceId, LotId, MovementId, PartId, SlotId};
 use super::outlook::{Outlook, Slot};
@@ -42,7 +42,13 @@ pub struct Stock {
 /// short for the day ends it on its last one.
 #[must_use]
 pub fn good_until(made_on: Date, shelf_life_months: Option<u32>) -> Option<Date> {
-    Some(made_on.checked_add(i64::from(shelf_life_months?).months()).unwrap_or(Date::MAX))
+    let months = Span::new().try_months(i64::from(shelf_life_months?));
+    Some(months.and_then(|months| made_on.checked_add(months)).unwrap_or(Date::MAX))
+}
+
+/// So many whole days on; the end of the calendar where that lies past it.
+fn after(day: Date, days: i64) -> Date {
+    Span::new().try_days(days).and_then(|days| day.checked_add(days)).unwrap_or(Date::MAX)
 }
 
 impl Stock {
@@ -161,18 +167,18 @@ pub fn standings<'a>(
     soon_days: u32,
 ) -> Vec<(&'a Lot, Standing)> {
     let lots = stock.oldest_first();
-    let soon = today.checked_add(i64::from(soon_days).days()).unwrap_or(Date::MAX);
+    let soon = after(today, i64::from(soon_days));
     let all_known = needs.iter().all(|need| need.pace.is_some());
     let good: Vec<(f64, f64)> = lots
         .iter()
         .filter(|lot| stock.is_good_on(lot, today))
         .map(|lot| {
-            let days = stock.good_until(lot).map_or(f64::from(i32::MAX), |until| days_between(today, until));
+            let days = stock.good_until(lot).map_or(f64::INFINITY, |until| days_between(today, until));
             (f64::from(lot.units), days)
         })
         .collect();
     let needed_by = |days: f64| {
-        let day = today.checked_add((days as i64).days()).unwrap_or(Date::MAX);
+        let day = after(today, days as i64);
         needs.iter().map(|need| need.units_by(day)).sum()
     };
     let mut left = left_at_date(&good, needed_by).into_iter();

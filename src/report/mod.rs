@@ -1,3 +1,4 @@
-//! The month's report as files for other programs: pure functions of the domain's month.
+//! Reports, parts and lots as files for other programs: pure functions of what the domain says.
 
 pub mod csv;
+pub mod shelf_csv;

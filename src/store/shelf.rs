@@ -185,7 +185,7 @@ impl Store {
         Ok(LotId(id))
     }
 
-    /// A lot of its own for a unit that came back part-used.
+    /// A lot of its own for a unit that came back part-used from a lot.
     ///
     /// # Errors
     /// If the store cannot be reached or does not know the lot it came from.
@@ -194,6 +194,29 @@ impl Store {
             "insert into lot (part_id, made_on, place, left_over, opened_from)
              select part_id, made_on, place, $2, id from lot where id = $1 returning id",
             from.0,
+            left_over
+        )
+        .fetch_one(&mut **work)
+        .await?;
+        Ok(LotId(id))
+    }
+
+    /// A lot of its own for a part-used unit of which nobody knows the lot it came from.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn put_part_used_lot(
+        work: &mut Work,
+        part: PartId,
+        made_on: Date,
+        place: &str,
+        left_over: f64,
+    ) -> Result<LotId> {
+        let id = sqlx::query_scalar!(
+            "insert into lot (part_id, made_on, place, left_over) values ($1, $2, $3, $4) returning id",
+            part.0,
+            made_on.to_sqlx() as _,
+            place,
             left_over
         )
         .fetch_one(&mut **work)

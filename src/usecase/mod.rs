@@ -1,9 +1,11 @@
 //! What the program can do: load, let the domain compute, save. Only this layer feeds stored data to the
 //! domain; the site, the command line and the jobs call it.
 
+pub mod book;
 pub mod ingest;
 pub mod month;
 pub mod pages;
+pub mod shelf;
 pub mod view;
 
 mod digest;

@@ -4,10 +4,12 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::domain::alert::Alert;
-use crate::domain::ids::DeviceId;
+use crate::domain::ids::{DeviceId, LotId};
 use crate::domain::month::{Month, MonthReport};
 use crate::domain::outlook::{Outlook, Slot};
+use crate::domain::part::Part;
 use crate::domain::reading::Capacity;
+use crate::domain::shelf::{Lot, Movement, Standing};
 use crate::domain::snapshot::{DeviceAlert, Marker, MediaInput};
 use crate::domain::standard::{DetectedErrors, DeviceStatus, PrinterStatus};
 use crate::domain::task::Task;
@@ -176,4 +178,80 @@ pub struct MonthView {
     pub report: MonthReport,
     /// Months that have anything to report, newest first.
     pub months: Vec<Month>,
+}
+
+/// The shelf.
+#[derive(Debug, Clone)]
+pub struct ShelfView {
+    /// The day in the site's zone.
+    pub today: Date,
+    /// The catalogue by number, each part with its lots.
+    pub parts: Vec<PartLine>,
+}
+
+/// A part on the shelf.
+#[derive(Debug, Clone)]
+pub struct PartLine {
+    /// The catalogue entry.
+    pub part: Part,
+    /// Units on the shelf, past their date or not.
+    pub units: u32,
+    /// Its lots, oldest first.
+    pub lots: Vec<LotLine>,
+    /// The machines that take it, by name.
+    pub machines: Vec<String>,
+}
+
+/// A lot, and how it stands with it.
+#[derive(Debug, Clone)]
+pub struct LotLine {
+    /// The lot.
+    pub lot: Lot,
+    /// The last day it is good for; none where it does not spoil.
+    pub good_until: Option<Date>,
+    /// Whether it will be used in time.
+    pub standing: Standing,
+    /// The machine in which it is best used first.
+    pub use_first_in: Option<String>,
+}
+
+/// The page of one part.
+#[derive(Debug, Clone)]
+pub struct PartView {
+    /// The day in the site's zone.
+    pub today: Date,
+    /// The part with its lots.
+    pub line: PartLine,
+    /// The lot to take from today.
+    pub proposed: Option<LotId>,
+    /// Lots of which units are out, with machines.
+    pub out: Vec<Lot>,
+    /// The slots it fits, the one that ends first in front.
+    pub slots: Vec<SlotChoice>,
+    /// Its latest movements, newest first.
+    pub movements: Vec<MovementLine>,
+}
+
+/// A slot that a part fits.
+#[derive(Debug, Clone)]
+pub struct SlotChoice {
+    /// The slot.
+    pub slot: Slot,
+    /// Its device's name.
+    pub device_name: String,
+    /// The earliest day on which it is likely to end; the end of time where no date can be given.
+    pub ends: Date,
+}
+
+/// A line of the shelf's ledger with the names it needs to be read.
+#[derive(Debug, Clone)]
+pub struct MovementLine {
+    /// The movement.
+    pub movement: Movement,
+    /// When its lot was made.
+    pub made_on: Date,
+    /// Where its lot lies.
+    pub place: String,
+    /// The device's name.
+    pub device_name: Option<String>,
 }

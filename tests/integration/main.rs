@@ -7,6 +7,7 @@ mod demo;
 mod ingest;
 mod live;
 mod pages;
+mod shelf;
 mod structure;
 #[allow(clippy::unwrap_used, reason = "a test may panic, its helpers too")]
 mod support;

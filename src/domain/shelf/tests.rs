@@ -1,3 +1,4 @@
+use jiff::ToSpan;
 use jiff::civil::date;
 use proptest::prelude::*;
 
@@ -64,6 +65,9 @@ fn what_nobody_needs_in_time_is_told_early() {
     };
     assert_eq!(standing(&needs, TODAY), [Standing::Idle(2), Standing::Good]);
     assert_eq!(standing(&[], TODAY), [Standing::Idle(3), Standing::Idle(1)], "no machine takes them");
+    let mut for_good = stock.clone();
+    for_good.part.shelf_life_months = None;
+    assert!(standings(&for_good, &needs, TODAY, u32::MAX).iter().all(|(_, told)| *told == Standing::Good));
     let unknown = [needs[0].clone(), need(2, None)];
     assert_eq!(standing(&unknown, TODAY), [Standing::Good, Standing::Good]);
     assert_eq!(standing(&unknown, date(2027, 4, 20)), [Standing::Soon, Standing::Good]);
