@@ -4,11 +4,12 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::Service;
-use crate::domain::ids::DeviceId;
+use crate::domain::ids::{DeviceId, LotId};
 use crate::domain::month::Month;
 use crate::site::source::{Notice, Source, SourceError};
-use crate::usecase::view::{AlertsView, MachineLine, MachineView, MonthView, TodayView};
-use crate::usecase::{month, pages};
+use crate::usecase::book::{Booked, Booking, Note, Refusal};
+use crate::usecase::view::{AlertsView, MachineLine, MachineView, MonthView, PartView, ShelfView, TodayView};
+use crate::usecase::{book, month, pages, shelf};
 
 /// The site's source over the store.
 #[derive(Clone)]
@@ -43,6 +44,35 @@ impl Source for StorePages {
         pages::machine(store, device, days, &self.0.present(), &rules.practice)
             .await
             .map_err(SourceError::new)
+    }
+
+    async fn shelf(&self) -> Result<ShelfView, SourceError> {
+        let Service { store, rules, .. } = &self.0;
+        shelf::shelf(store, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
+    }
+
+    async fn part(&self, number: &str) -> Result<Option<PartView>, SourceError> {
+        let Service { store, rules, .. } = &self.0;
+        shelf::part(store, number, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
+    }
+
+    async fn book(
+        &self,
+        part: &str,
+        booking: Booking,
+        note: Note,
+    ) -> Result<Result<Booked, Refusal>, SourceError> {
+        let present = self.0.present();
+        book::book(&self.0.store, part, &booking, &note, &present).await.map_err(SourceError::new)
+    }
+
+    async fn count(
+        &self,
+        counts: Vec<(LotId, u32)>,
+        note: Note,
+    ) -> Result<Result<Vec<Booked>, (LotId, Refusal)>, SourceError> {
+        let present = self.0.present();
+        book::count_all(&self.0.store, &counts, &note, &present).await.map_err(SourceError::new)
     }
 
     async fn alerts(&self) -> Result<AlertsView, SourceError> {

@@ -5,9 +5,11 @@
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp, ToSpan};
 
-use super::ids::DeviceId;
+use super::cover::{Cover, covers, pointed_at};
+use super::ids::{DeviceId, SlotId};
 use super::outlook::{Forecast, Outlook, Present, Prospect};
 use super::reading::Role;
+use super::shelf::{Lot, Standing, Stock, Supply, needs_of, standings, use_first};
 use super::snapshot::DeviceAlert;
 use super::standard::{AlertCode, AlertGroup, DetectedErrors};
 use super::task::{Task, TaskKind};
@@ -59,6 +61,8 @@ pub struct DeviceState {
     pub id: DeviceId,
     /// Its name.
     pub name: String,
+    /// Its model, which decides what fits it.
+    pub model: Option<String>,
     /// Since when it has been silent, if the last poll failed.
     pub silent_since: Option<Timestamp>,
     /// What it detected at its last answer.
@@ -69,10 +73,20 @@ pub struct DeviceState {
     pub supplies: Vec<(Outlook, Option<Date>)>,
 }
 
-/// The tasks of a print room, earliest first.
+impl DeviceState {
+    /// Its supplies, as the shelf is asked for what fits them.
+    fn wants(&self) -> impl Iterator<Item = Supply<'_>> {
+        let supply = |outlook| Supply { outlook, device_name: &self.name, model: self.model.as_deref() };
+        self.supplies.iter().map(move |(outlook, _)| supply(outlook))
+    }
+}
+
+/// The tasks of a print room with what is on its shelf, earliest first.
 #[must_use]
-pub fn tasks(devices: &[DeviceState], present: &Present, practice: &Practice) -> Vec<Task> {
-    let mut tasks = Vec::new();
+pub fn tasks(devices: &[DeviceState], shelf: &[Stock], present: &Present, practice: &Practice) -> Vec<Task> {
+    let supplies: Vec<Supply<'_>> = devices.iter().flat_map(DeviceState::wants).collect();
+    let covers = covers(&supplies, shelf, present.today());
+    let mut tasks = shelf_tasks(shelf, &supplies, present, practice);
     for device in devices {
         let dark = silence_task(device, present, practice);
         if dark.is_none() {
@@ -80,8 +94,9 @@ pub fn tasks(devices: &[DeviceState], present: &Present, practice: &Practice) ->
         }
         tasks.extend(dark);
         for (outlook, order_by) in &device.supplies {
-            tasks.extend(swap_task(device, outlook, present));
-            tasks.extend(order_task(device, outlook, *order_by, present, practice));
+            let cover = covers.get(&outlook.slot.id).unwrap_or(&Cover::NoPart);
+            tasks.extend(swap_task(device, outlook, cover, present));
+            tasks.extend(order_task(device, outlook, *order_by, cover, present, practice));
         }
     }
     tasks.sort_by(|a, b| (a.due, a.kind, &a.what).cmp(&(b.due, b.kind, &b.what)));
@@ -96,8 +111,9 @@ fn silence_task(device: &DeviceState, present: &Present, practice: &Practice) ->
         kind: TaskKind::Check,
         what: format!("Switch {} on, or find out why it does not answer", device.name),
         why: format!("silent for {}; automatic head care only runs on a powered machine", in_days(silent)),
-        device: device.id,
+        device: Some(device.id),
         slot: None,
+        part: None,
     })
 }
 
@@ -111,23 +127,35 @@ fn error_task(device: &DeviceState, present: &Present) -> Option<Task> {
         kind: TaskKind::Check,
         what: format!("See to {}", device.name),
         why: format!("it reports: {}", words.join(", ")),
-        device: device.id,
+        device: Some(device.id),
         slot: None,
+        part: None,
     })
 }
 
 /// A supply that the device itself calls empty or full is swapped today; a device is believed over a
 /// forecast. One that is likely to end within three days is swapped by its early date.
-fn swap_task(device: &DeviceState, outlook: &Outlook, present: &Present) -> Option<Task> {
+///
+/// Where the shelf holds the next unit, it is named.
+fn swap_task(device: &DeviceState, outlook: &Outlook, cover: &Cover, present: &Present) -> Option<Task> {
     let label = lower_first(&outlook.slot.label());
     let what = format!("Swap the {label} of {}", device.name);
+    let with = match cover {
+        Cover::NoPart => String::new(),
+        Cover::NoneThere { part } => format!("; no {part} is on the shelf"),
+        Cover::NeededElsewhere { part, .. } => {
+            format!("; every {part} on the shelf is needed sooner elsewhere")
+        }
+        Cover::Unit(unit) => format!("; use {} ({})", unit.pointed_at(), unit.part),
+    };
     let task = |due: Date, why: String| Task {
         due,
         kind: TaskKind::Swap,
         what: what.clone(),
-        why,
-        device: device.id,
+        why: format!("{why}{with}"),
+        device: Some(device.id),
         slot: Some(outlook.slot.id),
+        part: None,
     };
     let asked = |alert: &&DeviceAlert| {
         alert.group == AlertGroup::MarkerSupplies
@@ -167,14 +195,27 @@ fn asks_for_swap(code: AlertCode) -> bool {
     )
 }
 
+/// Nothing is ordered for a slot whose next unit is on the shelf already.
 fn order_task(
     device: &DeviceState,
     outlook: &Outlook,
     order_by: Option<Date>,
+    cover: &Cover,
     present: &Present,
     practice: &Practice,
 ) -> Option<Task> {
     let order_by = order_by?;
+    let shelf = match cover {
+        Cover::Unit(_) => return None,
+        Cover::NoPart => String::new(),
+        Cover::NoneThere { part } => format!("; none on the shelf ({part})"),
+        Cover::NeededElsewhere { part, units: 1 } => {
+            format!("; the one on the shelf is needed sooner elsewhere ({part})")
+        }
+        Cover::NeededElsewhere { part, units } => {
+            format!("; all {units} on the shelf are needed sooner elsewhere ({part})")
+        }
+    };
     let until = present.today().checked_add(i64::from(practice.look_ahead_days).days()).ok()?;
     if order_by > until {
         return None;
@@ -198,10 +239,108 @@ fn order_task(
         due: order_by,
         kind: TaskKind::Order,
         what: format!("Order 1 {} for {}", lower_first(&outlook.slot.label()), device.name),
-        why: format!("{}{point}; {end}; {} days to arrive", amount(outlook), practice.lead_days),
-        device: device.id,
+        why: format!("{}{point}; {end}{shelf}; {} days to arrive", amount(outlook), practice.lead_days),
+        device: Some(device.id),
         slot: Some(outlook.slot.id),
+        part: None,
     })
+}
+
+/// What passes its date soon is used first, and what has passed it is taken off the shelf.
+fn shelf_tasks(
+    shelf: &[Stock],
+    supplies: &[Supply<'_>],
+    present: &Present,
+    practice: &Practice,
+) -> Vec<Task> {
+    let today = present.today();
+    let until = today.checked_add(i64::from(practice.expiry_ahead_days).days()).unwrap_or(Date::MAX);
+    let mut tasks = Vec::new();
+    for stock in shelf {
+        let needs = needs_of(stock, shelf, supplies);
+        let first = use_first(&needs).and_then(|need| {
+            let supply = supplies.iter().find(|supply| supply.outlook.slot.id == need.slot)?;
+            Some((supply, need.slot))
+        });
+        for (lot, standing) in standings(stock, &needs, today, practice.expiry_ahead_days) {
+            let Some(good_until) = stock.good_until(lot).filter(|day| *day <= until) else { continue };
+            tasks.push(match standing {
+                Standing::Past => past_task(stock, lot, good_until, today),
+                _ => use_task(stock, lot, good_until, &standing, first),
+            });
+        }
+    }
+    tasks
+}
+
+fn past_task(stock: &Stock, lot: &Lot, good_until: Date, today: Date) -> Task {
+    let Lot { units, made_on, place, .. } = lot;
+    Task {
+        due: today,
+        kind: TaskKind::Check,
+        what: format!("Write off {} past {} date", counted(*units, &stock.part.label()), its(*units)),
+        why: format!(
+            "{}, {}; {} good until {}",
+            stock.part.number,
+            lot_words(*units, *made_on, place),
+            if *units == 1 { "it was" } else { "they were" },
+            good_until.strftime("%-d %b %Y")
+        ),
+        device: None,
+        slot: None,
+        part: Some(stock.part.number.clone()),
+    }
+}
+
+fn use_task(
+    stock: &Stock,
+    lot: &Lot,
+    good_until: Date,
+    standing: &Standing,
+    first: Option<(&Supply<'_>, SlotId)>,
+) -> Task {
+    let Lot { units, made_on, place, .. } = lot;
+    let what = match first {
+        Some((supply, _)) => {
+            format!("Use {} in {} first", counted(*units, &stock.part.label()), supply.device_name)
+        }
+        None => format!("Find a use for {}", counted(*units, &stock.part.label())),
+    };
+    let need = match standing {
+        Standing::Idle(idle) if idle == units => "; nothing needs it in time".to_owned(),
+        Standing::Idle(idle) => format!("; {idle} of {units} are not needed in time"),
+        _ => String::new(),
+    };
+    Task {
+        due: good_until,
+        kind: TaskKind::Check,
+        what,
+        why: format!(
+            "{}, {}, {} good until {}{need}",
+            stock.part.number,
+            lot_words(*units, *made_on, place),
+            if *units == 1 { "is" } else { "are" },
+            short(good_until)
+        ),
+        device: first.map(|(supply, _)| supply.outlook.slot.device),
+        slot: None,
+        part: Some(stock.part.number.clone()),
+    }
+}
+
+fn counted(units: u32, label: &str) -> String {
+    format!("{units} {label}{}", if units == 1 { "" } else { "s" })
+}
+
+fn its(units: u32) -> &'static str {
+    if units == 1 { "its" } else { "their" }
+}
+
+fn lot_words(units: u32, made_on: Date, place: &str) -> String {
+    match units {
+        1 => pointed_at(made_on, place),
+        _ => format!("the {units} made {}, {place}", made_on.strftime("%b %Y")),
+    }
 }
 
 /// What is left in a container, or how full a receptacle is.
@@ -275,6 +414,7 @@ mod tests {
         DeviceState {
             id: DeviceId(1),
             name: "Bobbin".to_owned(),
+            model: None,
             silent_since: None,
             errors: DetectedErrors::default(),
             alerts: Vec::new(),
@@ -283,9 +423,54 @@ mod tests {
     }
 
     fn text(device: DeviceState) -> String {
-        let tasks = tasks(&[device], &present(), &Practice::default());
+        text_with(device, &[])
+    }
+
+    fn text_with(device: DeviceState, shelf: &[Stock]) -> String {
+        let tasks = tasks(&[device], shelf, &present(), &Practice::default());
         let lines = tasks.iter().map(|task| format!("{} {}: {}", task.due, task.what, task.why));
         lines.collect::<Vec<_>>().join("\n")
+    }
+
+    fn stock(colour: &str, lots: &[(Date, u32)]) -> Stock {
+        let lot = |(n, (made_on, units)): (i64, &(Date, u32))| Lot {
+            id: crate::domain::ids::LotId(n),
+            part: crate::domain::ids::PartId(1),
+            made_on: *made_on,
+            place: "shelf B".to_owned(),
+            left_over: None,
+            units: *units,
+            out: 0,
+        };
+        let part = crate::domain::part::tests::cartridge(colour);
+        Stock { id: crate::domain::ids::PartId(1), part, lots: (1..).zip(lots).map(lot).collect() }
+    }
+
+    #[test]
+    fn nothing_is_ordered_for_a_slot_that_the_shelf_covers() {
+        let ink = |index| supply(index, Role::Consumed, (7750, 1180), [4, 9, 16]);
+        let order_by = Some(Date::constant(2026, 11, 27));
+        let device = device(vec![(ink(2), order_by), (ink(3), order_by)]);
+        let shelf = |lots: &[(Date, u32)]| text_with(device.clone(), &[stock("Light magenta", lots)]);
+        let made = Date::constant(2025, 3, 14);
+        assert_eq!(shelf(&[(made, 2)]), "");
+        insta::assert_snapshot!([shelf(&[]), shelf(&[(made, 1)])].join("\n\n"));
+    }
+
+    #[test]
+    fn a_swap_names_the_unit_to_take_and_old_stock_is_used_first() {
+        let mut ink = supply(2, Role::Consumed, (7750, 80), [4, 9, 16]);
+        ink.forecast = Forecast::Known(Horizon {
+            early: Date::constant(2026, 11, 26),
+            middle: Date::constant(2026, 11, 27),
+            late: Date::constant(2026, 11, 29),
+        });
+        let lots = [
+            (Date::constant(2024, 5, 24), 1),
+            (Date::constant(2024, 6, 30), 3),
+            (Date::constant(2025, 3, 14), 1),
+        ];
+        insta::assert_snapshot!(text_with(device(vec![(ink, None)]), &[stock("Light magenta", &lots)]));
     }
 
     #[test]

@@ -38,8 +38,10 @@ pub struct Task {
     pub what: String,
     /// Why, in one sentence without its full stop.
     pub why: String,
-    /// At which device.
-    pub device: DeviceId,
+    /// At which device, if it is about one.
+    pub device: Option<DeviceId>,
     /// For which supply, if it is about one.
     pub slot: Option<SlotId>,
+    /// The number of the part, if it is about what lies on the shelf.
+    pub part: Option<String>,
 }

@@ -15,6 +15,14 @@ pub(crate) enum SiteError {
     NoSuchPage,
     #[error("no machine '{0}'")]
     NoSuchMachine(String),
+    #[error("no part '{0}'")]
+    NoSuchPart(String),
+    #[error("a form came from a page elsewhere")]
+    OtherOrigin,
+    #[error("a form could not be read")]
+    NotAForm,
+    #[error("a form is larger than {} bytes", super::guard::BODY_BYTES)]
+    TooLarge,
     #[error("{0}")]
     NotAMonth(#[from] NotAMonth),
     #[error("{0} has not begun")]
@@ -48,8 +56,12 @@ pub(crate) struct Told {
 impl SiteError {
     pub(crate) fn status(&self) -> StatusCode {
         match self {
-            Self::NoSuchPage | Self::NoSuchMachine(_) | Self::FutureMonth(_) => StatusCode::NOT_FOUND,
-            Self::NotAMonth(_) | Self::NotASpan(_) => StatusCode::BAD_REQUEST,
+            Self::NoSuchPage | Self::NoSuchMachine(_) | Self::NoSuchPart(_) | Self::FutureMonth(_) => {
+                StatusCode::NOT_FOUND
+            }
+            Self::OtherOrigin => StatusCode::FORBIDDEN,
+            Self::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::NotAMonth(_) | Self::NotASpan(_) | Self::NotAForm => StatusCode::BAD_REQUEST,
             Self::WrongHost(_) => StatusCode::MISDIRECTED_REQUEST,
             Self::WrongMethod => StatusCode::METHOD_NOT_ALLOWED,
             Self::TooSlow => StatusCode::SERVICE_UNAVAILABLE,
@@ -69,6 +81,28 @@ impl SiteError {
                 "There is no such machine",
                 format!("No machine is known under “{id}”. It may have been removed since the link was made."),
                 ("/machines", "See all machines"),
+            ),
+            Self::NoSuchPart(number) => told(
+                "There is no such part",
+                format!("No part is known under “{number}”. Parts come in with ullage shelf parts import."),
+                ("/shelf", "See the shelf"),
+            ),
+            Self::OtherOrigin => told(
+                "This form came from elsewhere",
+                "What is sent to this service is only taken from its own pages, and nothing was changed. Open the \
+                 page here and fill it in again."
+                    .into(),
+                ("/shelf", "See the shelf"),
+            ),
+            Self::NotAForm => told(
+                "The form could not be read",
+                "What arrived is not a form of these pages, and nothing was changed.".into(),
+                ("/shelf", "See the shelf"),
+            ),
+            Self::TooLarge => told(
+                "That is too much for one form",
+                "Nothing was changed. Count the shelf in pieces: lots that are left blank are not counted.".into(),
+                ("/shelf", "See the shelf"),
             ),
             Self::NotAMonth(fault) => told(
                 "That is not a month",

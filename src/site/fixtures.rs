@@ -8,9 +8,10 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use super::chart::axis::plus_days;
+use super::shelf_fixtures;
 use super::source::{Notice, Source, SourceError};
 use crate::domain::alert::{Alert, Rule};
-use crate::domain::ids::{AlertId, DeviceId, SlotId, SupplyIndex};
+use crate::domain::ids::{AlertId, DeviceId, LotId, SlotId, SupplyIndex};
 use crate::domain::month::{DeviceMonth, Month, MonthReport, SupplyMonth};
 use crate::domain::outlook::{Forecast, Horizon, Outlook, Slot};
 use crate::domain::reading::{Capacity, Level, Role};
@@ -21,9 +22,10 @@ use crate::domain::standard::{
 };
 use crate::domain::task::{Task, TaskKind};
 use crate::domain::units::Measure;
+use crate::usecase::book::{Booked, Booking, Note, Refusal};
 use crate::usecase::view::{
-    AlertLine, AlertsView, Device, MachineLine, MachineView, MonthView, OutlookLine, Silence, StandingAlert,
-    TodayView, Trend,
+    AlertLine, AlertsView, Device, MachineLine, MachineView, MonthView, OutlookLine, PartView, ShelfView,
+    Silence, StandingAlert, TodayView, Trend,
 };
 
 pub(crate) const TODAY: Date = date(2026, 11, 25);
@@ -104,8 +106,9 @@ impl Source for Fixture {
                 kind: TaskKind::Check,
                 what: format!("Look at roll {n}"),
                 why: "It runs out in the night".into(),
-                device: DeviceId(1),
+                device: Some(DeviceId(1)),
                 slot: None,
+                part: None,
             }));
             view.tasks.sort_by_key(|task| task.due);
             for device in self.also.iter().cloned() {
@@ -133,6 +136,28 @@ impl Source for Fixture {
     async fn machine(&self, device: DeviceId, span_days: u16) -> Result<Option<MachineView>, SourceError> {
         let found = || (device == DeviceId(1)).then(|| machine(&self.name, i32::from(span_days)));
         self.give(found, None).await
+    }
+
+    async fn shelf(&self) -> Result<ShelfView, SourceError> {
+        self.give(|| shelf_fixtures::shelf(&self.name), ShelfView { today: TODAY, parts: vec![] }).await
+    }
+
+    async fn part(&self, number: &str) -> Result<Option<PartView>, SourceError> {
+        self.give(|| shelf_fixtures::part_view(&self.name, number), None).await
+    }
+
+    async fn book(&self, part: &str, _: Booking, _: Note) -> Result<Result<Booked, Refusal>, SourceError> {
+        let refused = || Err(Refusal::NothingGood(part.to_owned()));
+        self.give(refused, Err(Refusal::NoSuchPart(part.to_owned()))).await
+    }
+
+    async fn count(
+        &self,
+        counts: Vec<(LotId, u32)>,
+        _: Note,
+    ) -> Result<Result<Vec<Booked>, (LotId, Refusal)>, SourceError> {
+        let refused = || Err((counts[0].0, Refusal::Units(counts[0].1)));
+        self.give(refused, Ok(vec![])).await
     }
 
     async fn alerts(&self) -> Result<AlertsView, SourceError> {
@@ -219,6 +244,7 @@ fn line(
         },
         order_by: Some(plus_days(TODAY, order)),
         lead_days: 7,
+        shelf: None,
     }
 }
 
@@ -235,8 +261,9 @@ fn today(first: &str) -> TodayView {
         kind,
         what: what.into(),
         why: why.into(),
-        device: DeviceId(device),
+        device: Some(DeviceId(device)),
         slot: slot.map(SlotId),
+        part: None,
     };
     TodayView {
         today: TODAY,

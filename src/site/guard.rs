@@ -25,6 +25,11 @@ pub enum Hosts {
     Any,
 }
 
+/// Pages with forms lie under this.
+const WRITABLE: &str = "/shelf/";
+/// No form is larger than this: a stock-take of a few thousand lots.
+pub(crate) const BODY_BYTES: usize = 256 * 1024;
+
 #[derive(Debug, Clone)]
 pub(crate) struct Guard<S> {
     pub(crate) source: S,
@@ -40,7 +45,8 @@ const HEADERS: [(HeaderName, &str); 6] = [
          frame-ancestors 'none'; base-uri 'none'",
     ),
     (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-    (header::REFERRER_POLICY, "no-referrer"),
+    // With "no-referrer" a browser would not say where a form comes from either.
+    (header::REFERRER_POLICY, "same-origin"),
     (header::X_FRAME_OPTIONS, "DENY"),
     (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
     (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
@@ -79,7 +85,38 @@ fn admit(request: &Request, hosts: Hosts) -> Result<(), SiteError> {
             return Err(SiteError::WrongHost(host.chars().take(80).collect()));
         }
     }
-    if matches!(*request.method(), Method::GET | Method::HEAD) { Ok(()) } else { Err(SiteError::WrongMethod) }
+    match *request.method() {
+        Method::GET | Method::HEAD => Ok(()),
+        Method::POST if !request.uri().path().starts_with(WRITABLE) => Err(SiteError::WrongMethod),
+        Method::POST if !is_same_origin(request) => Err(SiteError::OtherOrigin),
+        Method::POST => Ok(()),
+        _ => Err(SiteError::WrongMethod),
+    }
+}
+
+/// Whether a form comes from a page of this site: the browser says so itself, or names the page's origin. A
+/// form on a page elsewhere, filled in by a browser that reaches this site, does neither.
+fn is_same_origin(request: &Request) -> bool {
+    let (headers, uri) = (request.headers(), request.uri());
+    let one = |name: &str| {
+        let mut values = headers.get_all(name).iter();
+        match (values.next(), values.next()) {
+            (None, _) => Ok(None),
+            (Some(value), None) => value.to_str().map(Some).map_err(|_| ()),
+            (Some(_), Some(_)) => Err(()),
+        }
+    };
+    let own = host(headers, uri);
+    let from_here = |origin: &str| {
+        let (_, from) = origin.split_once("://").unwrap_or_default();
+        !own.is_empty() && from.eq_ignore_ascii_case(&own)
+    };
+    match (one("sec-fetch-site"), one("origin")) {
+        (Ok(Some(site)), Ok(None)) => site == "same-origin",
+        (Ok(Some(site)), Ok(Some(origin))) => site == "same-origin" && from_here(origin),
+        (Ok(None), Ok(Some(origin))) => from_here(origin),
+        _ => false,
+    }
 }
 
 /// The name that the site was asked for under; empty if none or more than one was given.

@@ -4,14 +4,20 @@
 //! | --- | --- |
 //! | `/` | Today: what to do by when, and what ends first |
 //! | `/machines`, `/machines/{id}?days=30` | all machines; one machine |
+//! | `/shelf`, `/shelf/parts/{number}` | what lies on the shelf; one part with its movements and forms |
+//! | `/shelf/count` | the stock-take |
 //! | `/alerts` | what crossed a rule, open and cleared |
 //! | `/months` | leads to the month that is running |
 //! | `/months/2026-10`, `/months/2026-10.csv` | a month's supply report, as a page and as a file |
 //! | `/style.css`, `/healthz` | the style sheet; "ok" while the service serves |
+//!
+//! Forms are sent by POST to `/shelf/parts/{number}/{receive,issue,return,count,write-off}` and `/shelf/count`,
+//! from pages of this site only, and lead back to a page (303) once they are booked.
 
 mod assets;
 mod chart;
 mod error;
+mod form;
 mod format;
 mod guard;
 mod ink;
@@ -22,11 +28,16 @@ mod words;
 #[cfg(test)]
 mod fixtures;
 #[cfg(test)]
+mod shelf_fixtures;
+#[cfg(test)]
+mod shelf_tests;
+#[cfg(test)]
 mod tests;
 
 use axum::Router;
+use axum::extract::DefaultBodyLimit;
 use axum::middleware::from_fn_with_state;
-use axum::routing::get;
+use axum::routing::{get, post};
 
 pub use guard::Hosts;
 use source::Source;
@@ -49,12 +60,18 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/", get(pages::today::show::<S>))
         .route("/machines", get(pages::machines::show::<S>))
         .route("/machines/{id}", get(pages::machine::show::<S>))
+        .route("/shelf", get(pages::shelf::show::<S>))
+        .route("/shelf/count", get(pages::count::show::<S>).post(pages::count::book::<S>))
+        .route("/shelf/parts/{number}", get(pages::part::show::<S>))
+        .route("/shelf/parts/{number}/{action}", post(pages::part::book::<S>))
         .route("/alerts", get(pages::alerts::show::<S>))
         .route("/months", get(pages::months::current::<S>))
         .route("/months/{month}", get(pages::months::show::<S>))
         .route("/style.css", get(assets::style))
         .route("/healthz", get(async || "ok"))
         .fallback(async || error::SiteError::NoSuchPage)
+        .method_not_allowed_fallback(async || error::SiteError::WrongMethod)
+        .layer(DefaultBodyLimit::max(guard::BODY_BYTES))
         .with_state(source)
         .layer(from_fn_with_state(guard, guard::stand::<S>))
 }

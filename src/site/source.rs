@@ -5,9 +5,10 @@ use std::future::Future;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::domain::ids::DeviceId;
+use crate::domain::ids::{DeviceId, LotId};
 use crate::domain::month::Month;
-use crate::usecase::view::{AlertsView, MachineLine, MachineView, MonthView, TodayView};
+use crate::usecase::book::{Booked, Booking, Note, Refusal};
+use crate::usecase::view::{AlertsView, MachineLine, MachineView, MonthView, PartView, ShelfView, TodayView};
 
 /// A line that stands on top of every page.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -52,6 +53,27 @@ pub trait Source: Clone + Send + Sync + 'static {
         device: DeviceId,
         span_days: u16,
     ) -> impl Future<Output = Result<Option<MachineView>, SourceError>> + Send;
+
+    /// What lies on the shelf.
+    fn shelf(&self) -> impl Future<Output = Result<ShelfView, SourceError>> + Send;
+
+    /// One part with its lots and movements; `None` if there is no such part.
+    fn part(&self, number: &str) -> impl Future<Output = Result<Option<PartView>, SourceError>> + Send;
+
+    /// Books one thing for a part, or says why not.
+    fn book(
+        &self,
+        part: &str,
+        booking: Booking,
+        note: Note,
+    ) -> impl Future<Output = Result<Result<Booked, Refusal>, SourceError>> + Send;
+
+    /// Books a stock-take: every count, or none and the first refusal with its lot.
+    fn count(
+        &self,
+        counts: Vec<(LotId, u32)>,
+        note: Note,
+    ) -> impl Future<Output = Result<Result<Vec<Booked>, (LotId, Refusal)>, SourceError>> + Send;
 
     /// Alerts, open and cleared.
     fn alerts(&self) -> impl Future<Output = Result<AlertsView, SourceError>> + Send;

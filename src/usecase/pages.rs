@@ -1,17 +1,22 @@
 //! What each page shows, put together from the store.
 
+use std::collections::BTreeMap;
+
 use jiff::{SignedDuration, Timestamp};
 
+use super::shelf::Supplies;
 use super::view::{
     AlertLine, AlertsView, Device, MachineLine, MachineView, OutlookLine, Silence, StandingAlert, TodayView,
     Trend,
 };
 use crate::domain::advice::{DeviceState, Practice, tasks};
-use crate::domain::ids::DeviceId;
+use crate::domain::cover::{Cover, covers};
+use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::install::{Arrival, track};
 use crate::domain::month::gaps;
 use crate::domain::outlook::{Present, Slot};
 use crate::domain::reading::{Capacity, Reading};
+use crate::domain::shelf::Stock;
 use crate::store::alerts::AlertRow;
 use crate::store::devices::DeviceRow;
 use crate::store::outlooks::{OutlookRow, Wanted};
@@ -35,6 +40,7 @@ pub async fn today(store: &Store, present: &Present, practice: &Practice) -> Res
         states.push(DeviceState {
             id: row.id,
             name: row.name.clone(),
+            model: row.model.clone(),
             silent_since: row.fault.is_some().then(|| row.last_answer_at.unwrap_or(row.added_at)),
             errors: row.errors,
             alerts: Vec::new(),
@@ -51,12 +57,14 @@ pub async fn today(store: &Store, present: &Present, practice: &Practice) -> Res
             state.supplies.push((row.outlook, row.order_by));
         }
     }
+    let shelf = store.stocks(None).await?;
+    let covers = room_covers(store, &rows, &shelf, present).await?;
     let earliest = store.outlooks(Wanted::Earliest(EARLIEST)).await?;
     Ok(TodayView {
         today: present.today(),
-        tasks: tasks(&states, present, practice),
+        tasks: tasks(&states, &shelf, present, practice),
         devices: rows.into_iter().map(|row| device(row, present, practice)).collect(),
-        earliest: earliest.into_iter().map(|row| line(row, practice)).collect(),
+        earliest: earliest.into_iter().map(|row| line(row, &covers, practice)).collect(),
         supplies: store.supply_count().await?,
         open_alerts: store.open_alert_counts().await?.values().sum(),
     })
@@ -83,7 +91,7 @@ pub async fn machines(store: &Store, present: &Present, practice: &Practice) -> 
         if let Some(machine) = lines.iter_mut().find(of_device)
             && machine.first_to_end.is_none()
         {
-            machine.first_to_end = Some(line(row, practice));
+            machine.first_to_end = Some(line(row, &BTreeMap::new(), practice));
         }
     }
     Ok(lines)
@@ -109,13 +117,15 @@ pub async fn machine(
     let spans = store.answered_spans(id, from, to).await?;
     let trends = store.readings_between(id, from, to).await?;
     let lines = store.outlooks(Wanted::Device(id)).await?;
+    // What the shelf holds for one machine depends on all of them.
+    let covers = room_covers(store, &store.devices(None).await?, &store.stocks(None).await?, present).await?;
     let mut alerts = store.alerts(true, Some(id), i64::MAX).await?;
     alerts.extend(store.alerts(false, Some(id), CLEARED).await?);
     let standing = store.standing_alerts(Some(id)).await?;
     Ok(Some(MachineView {
         today: present.today(),
         device: device(row, present, practice),
-        lines: lines.into_iter().map(|row| line(row, practice)).collect(),
+        lines: lines.into_iter().map(|row| line(row, &covers, practice)).collect(),
         from,
         to,
         trends: trends.into_iter().map(|(slot, readings)| trend(slot, &readings, from, seen_until)).collect(),
@@ -144,8 +154,26 @@ fn alert_line(row: AlertRow) -> AlertLine {
     AlertLine { alert: row.alert, device_name: row.device_name, slot_label: row.slot_label }
 }
 
-fn line(row: OutlookRow, practice: &Practice) -> OutlookLine {
+/// What the shelf holds for each slot of the room.
+async fn room_covers(
+    store: &Store,
+    devices: &[DeviceRow],
+    shelf: &[Stock],
+    present: &Present,
+) -> Result<BTreeMap<SlotId, Cover>> {
+    if shelf.is_empty() {
+        return Ok(BTreeMap::new());
+    }
+    let supplies = Supplies::of(devices, store.outlooks(Wanted::All).await?);
+    Ok(covers(&supplies.all(), shelf, present.today()))
+}
+
+fn line(row: OutlookRow, covers: &BTreeMap<SlotId, Cover>, practice: &Practice) -> OutlookLine {
     OutlookLine {
+        shelf: match covers.get(&row.outlook.slot.id) {
+            Some(Cover::Unit(unit)) => Some(unit.clone()),
+            _ => None,
+        },
         device_name: row.device_name,
         outlook: row.outlook,
         order_by: row.order_by,

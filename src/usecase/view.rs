@@ -4,6 +4,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::domain::alert::Alert;
+use crate::domain::cover::CoveringUnit;
 use crate::domain::ids::{DeviceId, LotId};
 use crate::domain::month::{Month, MonthReport};
 use crate::domain::outlook::{Outlook, Slot};
@@ -70,6 +71,8 @@ pub struct OutlookLine {
     pub order_by: Option<Date>,
     /// Days that the supplier takes, as assumed for `order_by`.
     pub lead_days: u32,
+    /// The unit on the shelf that is for it.
+    pub shelf: Option<CoveringUnit>,
 }
 
 /// The page Today.

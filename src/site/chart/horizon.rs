@@ -64,6 +64,15 @@ pub(crate) struct Bar {
     pub(crate) beyond: bool,
 }
 
+/// What the shelf adds to a bar.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Cover {
+    /// Where it begins: at the late date.
+    pub(crate) x: Share,
+    /// How far it goes on the axis.
+    pub(crate) width: Share,
+}
+
 /// An axis on which three bars of four are whole, and every bar has an order mark where possible: one
 /// supply that lasts for years must not press all others against today.
 pub(crate) fn axis(today: Date, horizons: &[Horizon]) -> DayAxis {
@@ -128,6 +137,21 @@ pub(crate) fn order(axis: &DayAxis, order_by: Date, lead_days: u32, words: &str,
     Order { mark, arrives, due: order_by <= axis.from(), beyond, words_at, words_x }
 }
 
+/// What a further unit that lasts so many days adds behind the late date.
+pub(crate) fn cover(axis: &DayAxis, late: Date, lasts_days: f64) -> Cover {
+    let from = late.max(axis.from());
+    let days = lasts_days.clamp(0.0, f64::from(LONGEST_DAYS)) as i32;
+    let x = axis.at(from);
+    Cover { x, width: x.to(axis.at(plus_days(from, days))) }
+}
+
+/// Where words stand that belong behind a point: there if they fit, and else at the plot's right edge.
+pub(crate) fn words_behind(at: Share, words: &str, room: Room) -> (WordsAt, Share) {
+    const PAD_PX: f64 = 12.0;
+    let width = Share::of(Room::text_px(words) + PAD_PX, room.plot_px).value();
+    if at.value() + width <= 1.0 { (WordsAt::After, at) } else { (WordsAt::Edge, Share::END) }
+}
+
 #[cfg(test)]
 mod tests {
     use jiff::civil::date;
@@ -185,6 +209,18 @@ mod tests {
         let late = at(-4, 7);
         assert!(late.due && late.mark == Share::of(0.0, 1.0) && late.arrives.value() == 0.07);
         assert_eq!(at(0, u32::MAX).arrives, Share::END);
+    }
+
+    #[test]
+    fn what_the_shelf_adds_begins_at_the_late_date() {
+        let axis = DayAxis::new(TODAY, plus_days(TODAY, 100));
+        let adds = |late, days| cover(&axis, plus_days(TODAY, late), days);
+        assert_eq!((adds(40, 25.0).x.value(), adds(40, 25.0).width.value()), (0.4, 0.25));
+        assert!((adds(80, 1e12).width.value() - 0.2).abs() < 1e-9, "no further than the axis");
+        assert_eq!((adds(400, 25.0).x, adds(400, 25.0).width.value()), (Share::END, 0.0));
+        assert_eq!(adds(-9, 10.0).x.value(), 0.0);
+        assert_eq!(words_behind(Share::of(0.1, 1.0), "1 on the shelf", ROOM).0, WordsAt::After);
+        assert_eq!(words_behind(Share::of(0.9, 1.0), "1 on the shelf", ROOM), (WordsAt::Edge, Share::END));
     }
 
     proptest! {

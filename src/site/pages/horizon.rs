@@ -2,11 +2,12 @@
 
 use jiff::civil::Date;
 
+use crate::domain::cover::CoveringUnit;
 use crate::domain::outlook::{Forecast, Horizon};
 use crate::domain::reading::Role;
 use crate::site::chart::Share;
 use crate::site::chart::axis::{DayAxis, Room, Tick};
-use crate::site::chart::horizon::{self, Bar, Order, WordsAt};
+use crate::site::chart::horizon::{self, Bar, Cover, Order, WordsAt};
 use crate::site::format;
 use crate::site::ink::Ink;
 use crate::usecase::view::OutlookLine;
@@ -73,6 +74,40 @@ impl OrderWords {
     }
 }
 
+/// What the shelf adds to a bar, with its words: they stand where those about ordering stand otherwise, for
+/// what is on the shelf need not be ordered.
+pub(crate) struct ShelfWords {
+    pub(crate) cover: Option<Cover>,
+    pub(crate) places: Vec<Place>,
+    pub(crate) words: String,
+}
+
+impl ShelfWords {
+    fn new(axis: &DayAxis, line: &OutlookLine) -> Option<Self> {
+        let unit = line.shelf.as_ref()?;
+        let words = format!("1 on the shelf, made {}", unit.made_on.strftime("%b %Y"));
+        let late = line.outlook.forecast.horizon().map(|horizon| horizon.late);
+        let cover = late.zip(lasts_days(line, unit)).map(|(late, days)| horizon::cover(axis, late, days));
+        let end = late.map_or_else(|| axis.at(axis.from()), |late| axis.at(late));
+        let [_, middle, wide] = LAYOUTS;
+        let places = [middle, wide].map(|(class, room)| {
+            let (at, x) = horizon::words_behind(end, &words, room);
+            let (anchor, dx) = if at == WordsAt::After { ("start", 2) } else { ("end", 0) };
+            Place { class, x, anchor, dx, words: words.clone() }
+        });
+        Some(Self { cover, places: places.into(), words })
+    }
+}
+
+/// How long a full unit from the shelf lasts at the present use.
+fn lasts_days(line: &OutlookLine, unit: &CoveringUnit) -> Option<f64> {
+    let level = &line.outlook.level;
+    let of_part = unit.capacity.filter(|(_, measure)| *measure == level.measure).map(|(amount, _)| amount);
+    let days =
+        of_part.or(level.capacity.known())? / line.outlook.daily_use.filter(|per_day| *per_day > 0.0)?;
+    days.is_finite().then_some(days)
+}
+
 /// One supply.
 pub(crate) struct Row {
     /// Unique on the page.
@@ -86,6 +121,7 @@ pub(crate) struct Row {
     pub(crate) level_in_full: String,
     pub(crate) course: Course,
     pub(crate) order: Option<OrderWords>,
+    pub(crate) shelf: Option<ShelfWords>,
     /// The whole row in a sentence.
     pub(crate) sentence: String,
     /// Early, middle and late date, or the reason why not, for the table.
@@ -113,6 +149,8 @@ pub(crate) struct HorizonChart {
     pub(crate) has_receptacle: bool,
     /// Whether a bar goes on past the end of the axis, which the key then explains.
     pub(crate) has_beyond: bool,
+    /// Whether the shelf adds to a bar, which the key then explains.
+    pub(crate) has_shelf: bool,
 }
 
 impl HorizonChart {
@@ -124,7 +162,10 @@ impl HorizonChart {
         let row = |line: &OutlookLine| {
             let outlook = &line.outlook;
             let slot = &outlook.slot;
-            let order = OrderWords::new(&axis, line, today);
+            let shelf = ShelfWords::new(&axis, line);
+            let order = if shelf.is_some() { None } else { OrderWords::new(&axis, line, today) };
+            let words = shelf.as_ref().map(|shelf| &shelf.words);
+            let words = words.or(order.as_ref().map(|order| &order.words)).cloned();
             let (course, dates) = match &outlook.forecast {
                 Forecast::Known(h) => (
                     Course::Bar(horizon::bar(&axis, *h)),
@@ -142,10 +183,15 @@ impl HorizonChart {
                 level: format::level(&outlook.level, slot.role),
                 level_in_full: format::level_in_full(&outlook.level, slot.role),
                 course,
-                sentence: sentence(line, today, order.as_ref().map(|order| order.words.as_str())),
+                sentence: sentence(line, today, words.as_deref()),
+                order_by: match (&shelf, line.order_by) {
+                    (Some(shelf), _) => shelf.words.clone(),
+                    (None, Some(day)) => format::weekday(day, today),
+                    (None, None) => String::new(),
+                },
                 order,
+                shelf,
                 dates,
-                order_by: line.order_by.map_or_else(String::new, |day| format::weekday(day, today)),
             }
         };
         let rows: Vec<Row> = lines.iter().map(row).collect();
@@ -153,6 +199,7 @@ impl HorizonChart {
             sets: LAYOUTS.map(|(class, room)| TickSet { class, ticks: axis.ticks(room) }).into(),
             has_beyond: rows.iter().any(|row| row.bar().is_some_and(|bar| bar.beyond)),
             has_receptacle: rows.iter().any(|row| row.filled),
+            has_shelf: rows.iter().any(|row| row.shelf.is_some()),
             rows,
             from: format::day(axis.from(), today),
             named,

@@ -1,11 +1,14 @@
 //! One file per page: its view in, its words out.
 
 pub(crate) mod alerts;
+pub(crate) mod count;
 pub(crate) mod error;
 pub(crate) mod horizon;
 pub(crate) mod machine;
 pub(crate) mod machines;
 pub(crate) mod months;
+pub(crate) mod part;
+pub(crate) mod shelf;
 pub(crate) mod today;
 pub(crate) mod trend;
 
@@ -25,6 +28,7 @@ use crate::usecase::view::{AlertLine, Device};
 pub(crate) enum Section {
     Today,
     Machines,
+    Shelf,
     Alerts,
     Months,
     /// A page that belongs to none.
@@ -49,9 +53,10 @@ pub(crate) struct Page {
 
 impl Page {
     pub(crate) fn new<S: Source>(source: &S, section: Section, title: impl Into<String>) -> Self {
-        const DOORS: [(Section, &str, &str); 4] = [
+        const DOORS: [(Section, &str, &str); 5] = [
             (Section::Today, "/", "Today"),
             (Section::Machines, "/machines", "Machines"),
+            (Section::Shelf, "/shelf", "Shelf"),
             (Section::Alerts, "/alerts", "Alerts"),
             (Section::Months, "/months", "Months"),
         ];

@@ -140,6 +140,10 @@ fn task_row(task: &Task) -> TaskRow {
         },
         what: task.what.clone(),
         why: format::capital(&task.why),
-        href: format!("/machines/{}{anchor}", task.device),
+        href: match (&task.part, task.device) {
+            (Some(part), _) => super::shelf::part_href(part),
+            (None, Some(device)) => format!("/machines/{device}{anchor}"),
+            (None, None) => "/".to_owned(),
+        },
     }
 }

@@ -1,0 +1,198 @@
+//! Forms that work without scripts: what was typed is kept, and what is wrong with it stands beside it.
+
+use axum::extract::Form;
+use axum::extract::rejection::FormRejection;
+use axum::http::StatusCode;
+
+use super::error::SiteError;
+
+/// What a form sent.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Fields(Vec<(String, String)>);
+
+/// A form as it arrives, well-formed or not.
+pub(crate) type Sent = Result<Form<Vec<(String, String)>>, FormRejection>;
+
+impl Fields {
+    /// The fields of a form.
+    pub(crate) fn of(sent: Sent) -> Result<Self, SiteError> {
+        match sent {
+            Ok(Form(fields)) => Ok(Self(fields)),
+            Err(fault) if fault.status() == StatusCode::PAYLOAD_TOO_LARGE => Err(SiteError::TooLarge),
+            Err(_) => Err(SiteError::NotAForm),
+        }
+    }
+
+    /// What was typed into a field, without blanks around it; empty if nothing was.
+    pub(crate) fn get(&self, name: &str) -> &str {
+        let found = self.0.iter().find(|(field, _)| field == name);
+        found.map_or("", |(_, value)| value.trim())
+    }
+
+    /// A whole number that stands in a field, or what is wrong there.
+    pub(crate) fn whole(&self, name: &'static str) -> Result<u32, Fault> {
+        let text = self.get(name);
+        let digits = !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit());
+        let number = text.parse().ok().filter(|_| digits);
+        number.ok_or_else(|| Fault::new(name, "Write a whole number, such as 2."))
+    }
+
+    /// The number of a thing that was chosen.
+    pub(crate) fn chosen(&self, name: &'static str) -> Result<i64, Fault> {
+        self.get(name).parse().map_err(|_| Fault::new(name, "Choose one."))
+    }
+
+    /// A text that must be there.
+    pub(crate) fn text(&self, name: &'static str) -> Result<String, Fault> {
+        match self.get(name) {
+            "" => Err(Fault::new(name, "Fill this in.")),
+            text if text.chars().count() > 200 => Err(Fault::new(name, "Say it in 200 letters or fewer.")),
+            text => Ok(text.to_owned()),
+        }
+    }
+}
+
+/// What is wrong with a field.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Fault {
+    pub(crate) field: String,
+    pub(crate) text: String,
+}
+
+impl Fault {
+    pub(crate) fn new(field: impl Into<String>, text: impl Into<String>) -> Self {
+        Self { field: field.into(), text: text.into() }
+    }
+}
+
+/// Puts what went wrong with one field beside what went wrong with others.
+pub(crate) fn keep<T>(read: Result<T, Fault>, faults: &mut Vec<Fault>) -> Option<T> {
+    match read {
+        Ok(value) => Some(value),
+        Err(fault) => {
+            faults.push(fault);
+            None
+        }
+    }
+}
+
+/// One of several to choose from.
+pub(crate) struct Choice {
+    pub(crate) value: String,
+    pub(crate) text: String,
+    pub(crate) chosen: bool,
+}
+
+/// A field as it stands on a page.
+pub(crate) struct Field {
+    pub(crate) id: String,
+    pub(crate) name: String,
+    pub(crate) label: &'static str,
+    pub(crate) hint: String,
+    pub(crate) value: String,
+    pub(crate) error: Option<String>,
+    /// What to choose from; a line to type in where there is nothing.
+    pub(crate) choices: Vec<Choice>,
+    /// Which keys a phone shows: `numeric`, `decimal` or `text`.
+    pub(crate) keys: &'static str,
+}
+
+/// A form as it stands on a page.
+pub(crate) struct FormView {
+    pub(crate) action: String,
+    pub(crate) name: &'static str,
+    pub(crate) title: &'static str,
+    pub(crate) button: &'static str,
+    pub(crate) fields: Vec<Field>,
+    /// What is wrong with none of its fields.
+    pub(crate) error: Option<String>,
+    /// Whether it is unfolded.
+    pub(crate) open: bool,
+}
+
+/// What somebody sent that could not be booked.
+#[derive(Debug, Default)]
+pub(crate) struct Tried {
+    /// Which form.
+    pub(crate) form: String,
+    pub(crate) fields: Fields,
+    pub(crate) faults: Vec<Fault>,
+}
+
+impl FormView {
+    pub(crate) fn new(
+        action: String,
+        (name, title, button): (&'static str, &'static str, &'static str),
+        tried: &Tried,
+    ) -> Self {
+        let open = tried.form == name;
+        Self { action, name, title, button, fields: Vec::new(), error: None, open }
+    }
+
+    /// Adds a line to type in; `usual` stands there until somebody types something else.
+    pub(crate) fn line(
+        mut self,
+        (name, label, hint): (&'static str, &'static str, &str),
+        keys: &'static str,
+        usual: &str,
+        tried: &Tried,
+    ) -> Self {
+        let value = if self.open { tried.fields.get(name) } else { usual }.to_owned();
+        let error = self.error_at(name, tried);
+        self.fields.push(Field {
+            id: format!("{}-{name}", self.name),
+            name: name.to_owned(),
+            label,
+            hint: hint.to_owned(),
+            value,
+            error,
+            choices: Vec::new(),
+            keys,
+        });
+        self
+    }
+
+    /// Adds a choice of one; the first of `of` is chosen until somebody chooses another.
+    pub(crate) fn choice(
+        mut self,
+        (name, label, hint): (&'static str, &'static str, &str),
+        of: Vec<(String, String)>,
+        tried: &Tried,
+    ) -> Self {
+        let wanted = if self.open { tried.fields.get(name) } else { "" };
+        let choices = of
+            .into_iter()
+            .map(|(value, text)| Choice { chosen: !wanted.is_empty() && value == wanted, value, text })
+            .collect();
+        let error = self.error_at(name, tried);
+        self.fields.push(Field {
+            id: format!("{}-{name}", self.name),
+            name: name.to_owned(),
+            label,
+            hint: hint.to_owned(),
+            value: String::new(),
+            error,
+            choices,
+            keys: "text",
+        });
+        self
+    }
+
+    fn error_at(&self, name: &str, tried: &Tried) -> Option<String> {
+        let fault = tried.faults.iter().find(|fault| self.open && fault.field == name);
+        fault.map(|fault| fault.text.clone())
+    }
+
+    /// The form with who and why, and with whatever is wrong with none of its fields on top.
+    pub(crate) fn signed(self, why: &str, tried: &Tried) -> Self {
+        let mut form =
+            self.line(("who", "Who", ""), "text", "", tried).line(("why", "Why", why), "text", "", tried);
+        let named = |field: &str| form.fields.iter().any(|known| known.name == field);
+        form.error = tried
+            .faults
+            .iter()
+            .find(|fault| form.open && !named(&fault.field))
+            .map(|fault| fault.text.clone());
+        form
+    }
+}
