@@ -3,6 +3,8 @@
 
 mod history;
 mod room;
+mod shelf;
 
 pub use history::{bring_in, catch_up, kept_until};
 pub use room::{DemoRoom, Opening};
+pub use shelf::fill_shelf;

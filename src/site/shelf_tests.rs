@@ -28,8 +28,8 @@ fn the_shelf_says_what_to_take_first() {
         for part in [
             "One unit on the shelf is past its date",
             "VO-C/775 Cyan cartridge, 775 ml; fits Bobbin, Thimble.",
-            "1 made 2 Apr 2024, Shelf B Past its date: write it off. was good until 2 Oct 2026.",
-            "1 made 1 Jul 2024, Shelf B; part-used, about 310 ml left good until 1 Jan 2027.",
+            "1 made 2 Apr 2024, Shelf B Past its date: write it off. Was good until 2 Oct 2026.",
+            "1 made 1 Jul 2024, Shelf B; part-used, about 310 ml left Good until 1 Jan 2027.",
             "2 of 3 not needed before their date: use it in Bobbin first.",
             "VO-W-1500 Receptacle, 1500 ml; fits no watched machine. Upright and level",
         ] {

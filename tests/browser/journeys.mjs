@@ -86,9 +86,45 @@ export function checkJourneys(world) {
       await page.waitForURL(/\/machines$/);
     });
 
+    test("books what moves on the shelf, without scripts", async () => {
+      const { page, complaints, close } = await openWindow(world.browser, world.address, { javaScriptEnabled: false });
+      try {
+        await page.goto(world.pages.part);
+        await page.getByText("Receive", { exact: true }).click();
+        const form = page.locator('form[action$="/receive"]');
+        await form.getByLabel("Units").fill("2");
+        await form.getByLabel("Made on").fill("March");
+        await form.getByLabel("Place").fill("Window sill");
+        await form.getByLabel("Who").fill("print room");
+        await form.getByRole("button").click();
+        // What is wrong stands beside its field, and the rest is kept.
+        assert.match(await form.locator(".wrong").innerText(), /Write it as 2025-03-14/);
+        assert.equal(await form.getByLabel("Place").inputValue(), "Window sill");
+        await form.getByLabel("Made on").fill("2026-03");
+        await form.getByRole("button").click();
+        assert.match(page.url(), /\?booked=\d+$/);
+        assert.match(await page.getByRole("status").innerText(), /2 units received, made 1 Mar 2026, Window sill/);
+        const issue = page.locator('form[action$="/issue"]');
+        await issue.getByLabel("Who").fill("print room");
+        await issue.getByRole("button").click();
+        assert.match(await page.getByRole("status").innerText(), /1 unit issued/);
+        await page.goto("/shelf/count");
+        await page.getByLabel("Made 1 Mar 2026, Window sill").fill("1");
+        await page.getByLabel("Who").fill("print room");
+        await page.getByRole("button").click();
+        assert.match(await page.getByRole("status").innerText(), /One lot is booked/);
+        await page.goto(world.pages.part);
+        assert.match(await page.locator(".movements").innerText(), /counted, 1 fewer than booked/);
+        // The browser itself writes a line for the refused form.
+        assertNone(complaints.filter((line) => !line.includes("422")), "the browser complains");
+      } finally {
+        await close();
+      }
+    });
+
     test("who asks for a page that is not there is told so and led back", async () => {
       const { page, close } = await openWindow(world.browser, world.address);
-      for (const path of ["/machines/999999", "/machines/x", "/months/2026-13", "/nowhere"]) {
+      for (const path of ["/machines/999999", "/shelf/parts/none", "/machines/x", "/months/2026-13", "/nowhere"]) {
         const response = await page.goto(path);
         assert.ok([400, 404].includes(response.status()), `${path}: ${response.status()}`);
         assert.match(response.headers()["content-type"], /^text\/html/, path);

@@ -17,14 +17,17 @@ export async function findPages(browser, address) {
     return [...new Set(all.filter((href) => href.startsWith(prefix)).map((href) => href.split(/[?#]/)[0]))];
   };
   const machines = await links("/machines", "/machines/");
+  const parts = await links("/shelf", "/shelf/parts/");
   const months = (await links("/", "/months")).concat(await links("/machines", "/months"));
   await page.goto(months[0] ?? "/months");
   const month = page.url().match(/\/months\/\d{4}-\d{2}(?=$|[?#])/)?.[0];
   await close();
   assert.ok(machines.length > 0, "/machines links to no machine");
+  assert.ok(parts.length > 0, "/shelf links to no part");
   assert.ok(month, `the link to the month leads to ${page.url()}`);
   const named = machines.map((path, at) => [`machine-${at + 1}`, path]);
-  return { today: "/", machines: "/machines", ...Object.fromEntries(named), alerts: "/alerts", month };
+  const shelf = { shelf: "/shelf", part: parts[0], count: "/shelf/count" };
+  return { today: "/", machines: "/machines", ...Object.fromEntries(named), ...shelf, alerts: "/alerts", month };
 }
 
 /** Defines the checks of one page, for each width and colour scheme. */

@@ -38,11 +38,11 @@ impl LotRow {
             made: day_in_full(lot.made_on),
             place: lot.place.clone(),
             until: line.good_until.map_or_else(
-                || "does not spoil".to_owned(),
+                || "Does not spoil".to_owned(),
                 |until| {
                     format!(
                         "{} {}",
-                        if until < today { "was good until" } else { "good until" },
+                        if until < today { "Was good until" } else { "Good until" },
                         day_in_full(until)
                     )
                 },
