@@ -112,13 +112,13 @@ async fn play(
     play: Play,
 ) -> anyhow::Result<()> {
     let (from, latest) = kept_until(&open.store, play.opening.opened).await?;
+    let span = (play.opening.opened, play.real_now);
+    fill_shelf(&open.store, &play.scenario, span, &config.site.zone).await?;
     // A kept demo whose clock ran ahead of life goes on from where it stood.
     let start = play.real_now.max(latest);
     let clock = Clock::scaled(start, play.speed);
     let service = Service::new(open.store.clone(), clock.clone(), config);
     let demo = DemoRoom::open(&open.store, &play.scenario, play.opening).await?;
-    let span = (play.opening.opened, play.real_now);
-    fill_shelf(&open.store, &play.scenario, span, &config.site.zone).await?;
     let mut running = Running::new();
     let stop = running.stop_signal();
     let name = play.scenario.name.clone();

@@ -82,28 +82,7 @@ impl SiteError {
                 format!("No machine is known under “{id}”. It may have been removed since the link was made."),
                 ("/machines", "See all machines"),
             ),
-            Self::NoSuchPart(number) => told(
-                "There is no such part",
-                format!("No part is known under “{number}”. Parts come in with ullage shelf parts import."),
-                ("/shelf", "See the shelf"),
-            ),
-            Self::OtherOrigin => told(
-                "This form came from elsewhere",
-                "What is sent to this service is only taken from its own pages, and nothing was changed. Open the \
-                 page here and fill it in again."
-                    .into(),
-                ("/shelf", "See the shelf"),
-            ),
-            Self::NotAForm => told(
-                "The form could not be read",
-                "What arrived is not a form of these pages, and nothing was changed.".into(),
-                ("/shelf", "See the shelf"),
-            ),
-            Self::TooLarge => told(
-                "That is too much for one form",
-                "Nothing was changed. Count the shelf in pieces: lots that are left blank are not counted.".into(),
-                ("/shelf", "See the shelf"),
-            ),
+            Self::NoSuchPart(_) | Self::OtherOrigin | Self::NotAForm | Self::TooLarge => self.told_of_shelf(),
             Self::NotAMonth(fault) => told(
                 "That is not a month",
                 format!("{fault}, year first."),
@@ -145,6 +124,31 @@ impl SiteError {
                 ("/", "Go to Today"),
             ),
         }
+    }
+
+    /// The same for the shelf's pages and forms.
+    fn told_of_shelf(&self) -> Told {
+        let (title, what) = match self {
+            Self::NoSuchPart(number) => (
+                "There is no such part",
+                format!("No part is known under “{number}”. Parts come in with ullage shelf parts import."),
+            ),
+            Self::OtherOrigin => (
+                "This form came from elsewhere",
+                "What is sent to this service is only taken from its own pages, and nothing was changed. Open the \
+                 page here and fill it in again."
+                    .into(),
+            ),
+            Self::TooLarge => (
+                "That is too much for one form",
+                "Nothing was changed. Count the shelf in pieces: lots that are left blank are not counted.".into(),
+            ),
+            _ => (
+                "The form could not be read",
+                "What arrived is not a form of these pages, and nothing was changed.".into(),
+            ),
+        };
+        Told { title: title.to_owned(), what, next: ("/shelf", "See the shelf") }
     }
 }
 

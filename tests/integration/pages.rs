@@ -15,7 +15,7 @@ use crate::support::http::{get, get_as};
 use crate::support::loft::{Loft, config, moment};
 
 /// Serves the pages of a service, as the program does.
-async fn serve(service: &Service) -> (SocketAddr, Running) {
+pub(crate) async fn serve(service: &Service) -> (SocketAddr, Running) {
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap();
     let mut running = Running::new();

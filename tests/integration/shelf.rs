@@ -15,6 +15,7 @@ use ullage::usecase::book::{Booking, Note, Refusal, book, count_all, import_part
 use ullage::usecase::ingest::{Rules, ingest};
 
 use crate::support::database::TestDatabase;
+use crate::support::http::{get, post};
 use crate::support::program::ullage;
 use crate::support::said::{INK, answered, device, present};
 
@@ -275,4 +276,65 @@ async fn a_stock_take_is_booked_whole_or_not_at_all() {
     assert_eq!(right.iter().map(|booked| booked.quantity).collect::<Vec<_>>(), [-1, 0]);
     let stocks = store.stocks(None).await.unwrap();
     assert_eq!((units(&stocks, one), units(&stocks, two)), (3, 2));
+}
+
+/// What is to be done in a room, one line a task.
+async fn to_do(store: &Store, at: &Present) -> Vec<String> {
+    let view = ullage::usecase::pages::today(store, at, &Rules::default().practice).await.unwrap();
+    view.tasks.iter().map(|task| format!("{}: {}", task.what, task.why)).collect()
+}
+
+/// The order point of 70 % is common practice, no source.
+#[tokio::test]
+async fn a_receptacle_on_the_shelf_is_not_ordered_again() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let bobbin = device(&store, "Bobbin").await;
+    ingest(&store, bobbin, "Bobbin", &[answered(0, INK, 2500)], &present(1), &Rules::default())
+        .await
+        .unwrap();
+    let at = present(2);
+    assert_eq!(to_do(&store, &at).await.len(), 1);
+    let parts = ullage::report::shelf_csv::read_parts(PARTS.as_bytes()).unwrap();
+    import_parts(&store, &parts[1..2]).await.unwrap();
+    let known = to_do(&store, &at).await;
+    assert!(known[0].contains("Order 1 waste receptacle for Bobbin: 75 % full"), "{known:?}");
+    assert!(known[0].contains("none on the shelf (VO-W-100)"), "{known:?}");
+    let booking =
+        Booking::Receive { made_on: "2026-03-01".parse().unwrap(), place: "Floor".to_owned(), units: 1 };
+    book(&store, "VO-W-100", &booking, &note(), &at).await.unwrap().unwrap();
+    assert_eq!(to_do(&store, &at).await, Vec::<String>::new());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_form_books_and_leads_back_to_its_page() {
+    let database = TestDatabase::new().await;
+    let store = room(&database).await;
+    let to = cyan(&store).await;
+    let clock = ullage::clock::Clock::scaled(present(2).now, 1.0);
+    let service = ullage::app::Service::new(store.clone(), clock, &crate::support::loft::config());
+    let (address, running) = crate::pages::serve(&service).await;
+    let part = "/shelf/parts/VO-C-500";
+    let received = post(
+        address,
+        &format!("{part}/receive"),
+        "units=2&made_on=2026-03&place=Shelf+B&who=print+room&why=",
+    );
+    assert_eq!(received.status, 303, "{}", received.body);
+    let back = received.head.lines().find_map(|line| line.strip_prefix("location: ")).unwrap();
+    let page = get(address, &back.replace("vo-c", "VO-C"));
+    assert!(page.body.contains("Booked: 2 units received, made 1 Mar 2026, Shelf B."), "{}", page.body);
+    let issued = post(address, &format!("{part}/issue"), &format!("to={to}&lot=&who=print+room"));
+    assert_eq!(issued.status, 303, "{}", issued.body);
+    let lot = store.stocks(None).await.unwrap()[0].lots[0].clone();
+    assert_eq!((lot.units, lot.out), (1, 1));
+    // One more than lies there is refused by the ledger, and the page says so beside the field.
+    let form = format!("lot={}&units=2&who=print+room&why=lost", lot.id);
+    let refused = post(address, &format!("{part}/write-off"), &form);
+    assert_eq!(refused.status, 422, "{}", refused.body);
+    assert!(refused.body.contains("holds 1 on the shelf, and 2 cannot leave it"), "{}", refused.body);
+    let form = format!("lot-{}=4&who=print+room", lot.id);
+    assert_eq!(post(address, "/shelf/count", &form).status, 303);
+    assert!(get(address, "/shelf").body.contains("<b>4</b> made 1 Mar 2026, Shelf B"));
+    running.drain().await;
 }

@@ -23,9 +23,25 @@ pub(crate) fn get(address: SocketAddr, path: &str) -> Answer {
 
 /// Asks for a page under any host name.
 pub(crate) fn get_as(address: SocketAddr, path: &str, host: &str) -> Answer {
+    send(address, &format!("GET {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n"))
+}
+
+/// Sends a form as a page of this site would.
+pub(crate) fn post(address: SocketAddr, path: &str, form: &str) -> Answer {
+    send(
+        address,
+        &format!(
+            "POST {path} HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\nConnection: close\r\n\
+             Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\n\r\n{form}",
+            form.len()
+        ),
+    )
+}
+
+fn send(address: SocketAddr, request: &str) -> Answer {
     let mut stream = TcpStream::connect_timeout(&address, DEADLINE).unwrap();
     stream.set_read_timeout(Some(DEADLINE)).unwrap();
-    write!(stream, "GET {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n").unwrap();
+    stream.write_all(request.as_bytes()).unwrap();
     let mut bytes = Vec::new();
     stream.read_to_end(&mut bytes).unwrap();
     let text = String::from_utf8(bytes).unwrap();
