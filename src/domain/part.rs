@@ -56,7 +56,8 @@ impl PartKind {
     /// description tells.
     #[must_use]
     pub fn of_slot(slot: &Slot) -> Self {
-        let names_head = || words(&slot.description).iter().any(|word| word == "head" || word == "printhead");
+        let names_head =
+            || words(&slot.description).any(|word| same_word(word, "head") || same_word(word, "printhead"));
         match slot.role {
             Role::Filled => Self::Receptacle,
             Role::Consumed if slot.kind == super::standard::SupplyKind::Other && names_head() => Self::Head,
@@ -174,34 +175,45 @@ impl Part {
     /// decides the device. A device that has not told its model takes only parts that fit any.
     #[must_use]
     pub fn fits(&self, slot: &Slot, model: Option<&str>) -> bool {
-        let model_fits = self.models.is_empty()
-            || model.is_some_and(|model| self.models.iter().any(|fits| words(fits) == words(model)));
-        model_fits
-            && self.kind == PartKind::of_slot(slot)
+        let fits_model = || model.is_some_and(|model| self.models.iter().any(|fits| same_words(fits, model)));
+        self.kind == PartKind::of_slot(slot)
             && self.colour.as_deref().is_none_or(|colour| is_colour(colour, slot))
+            && (self.models.is_empty() || fits_model())
     }
 }
 
 /// Whether a slot takes a colour: by its colorant, or where the device names none by the beginning of its
 /// description.
 fn is_colour(colour: &str, slot: &Slot) -> bool {
-    let colour = words(colour);
     match &slot.colorant {
-        Some(colorant) if !colorant.is_empty() => words(colorant) == colour,
-        _ => words(&slot.description).starts_with(&colour),
+        Some(colorant) if !colorant.is_empty() => same_words(colour, colorant),
+        _ => begins_with(&slot.description, colour),
     }
 }
 
-/// A name's words in small letters; both spellings of grey and of matt are one.
-fn words(name: &str) -> Vec<String> {
-    let lower = name.to_lowercase();
-    let words = lower.split(|letter: char| !letter.is_alphanumeric()).filter(|word| !word.is_empty());
-    let one = |word: &str| match word {
-        "gray" => "grey".to_owned(),
-        "matt" => "matte".to_owned(),
-        word => word.to_owned(),
+fn same_words(a: &str, b: &str) -> bool {
+    words(a).count() == words(b).count() && begins_with(a, b)
+}
+
+fn begins_with(text: &str, beginning: &str) -> bool {
+    let mut rest = words(text);
+    words(beginning).all(|word| rest.next().is_some_and(|next| same_word(word, next)))
+}
+
+fn words(name: &str) -> impl Iterator<Item = &str> {
+    name.split(|letter: char| !letter.is_alphanumeric()).filter(|word| !word.is_empty())
+}
+
+/// Whether two words are one, in any case and in both spellings of grey and of matt. Every supply of a large
+/// room is held against every part, so nothing is copied here.
+fn same_word(a: &str, b: &str) -> bool {
+    const SPELLINGS: [[&str; 2]; 2] = [["grey", "gray"], ["matte", "matt"]];
+    let small = |word: &str, other: &str| {
+        word.chars().flat_map(char::to_lowercase).eq(other.chars().flat_map(char::to_lowercase))
     };
-    words.map(one).collect()
+    let spelt =
+        |word: &str, both: &[&str; 2]| both.iter().any(|spelling| word.eq_ignore_ascii_case(spelling));
+    small(a, b) || SPELLINGS.iter().any(|both| spelt(a, both) && spelt(b, both))
 }
 
 #[cfg(test)]
@@ -249,6 +261,8 @@ pub(crate) mod tests {
         assert!(fits("Light grey", &grey) && !fits("grey", &grey));
         let unnamed = slot(SupplyKind::InkCartridge, None, "Light cyan ink cartridge");
         assert!(fits("Light cyan", &unnamed) && !fits("Cyan", &unnamed));
+        let matte = slot(SupplyKind::InkCartridge, Some("MATT BLACK"), "");
+        assert!(fits("Matte black", &matte) && !fits("Matte", &matte) && !fits("Black", &matte));
         let waste = slot(SupplyKind::WasteInk, None, "Waste receptacle");
         let receptacle = Part { kind: PartKind::Receptacle, colour: None, ..cartridge("Cyan") };
         assert!(receptacle.fits(&waste, None) && !fits("Cyan", &waste) && !receptacle.fits(&cyan, None));
