@@ -4,6 +4,7 @@
 //! done, and the last line says why and what to do; 2: the words or settings are wrong; 3 and 4 are
 //! `ullage poll`'s own.
 
+pub mod analyse;
 pub mod check;
 pub mod db;
 pub mod demo;
@@ -44,6 +45,8 @@ enum Command {
     Demo(demo::Args),
     /// Ask devices once and print what they say; needs no store
     Poll(poll::Args),
+    /// Work out installs, use and run-out dates from a file of readings; needs no store
+    Analyse(analyse::Args),
     /// Print a month's supply report
     Report(report::Args),
     /// Check the settings and reach the store
@@ -67,6 +70,7 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     let overrides = cli.overrides;
     match cli.command {
         Command::Poll(args) => return poll::run(args).await,
+        Command::Analyse(args) => return analyse::run(&args),
         Command::Demo(args) => return demo::run(args, overrides).await,
         Command::Check => return check::run(&overrides).await,
         _ => {}
@@ -81,7 +85,7 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Command::Devices(command) => devices::run(command, config).await,
         Command::Shelf(command) => shelf::run(command, config).await,
         Command::Db(command) => db::run(command, config.store).await,
-        Command::Poll(_) | Command::Demo(_) | Command::Check => Ok(ExitCode::SUCCESS),
+        Command::Poll(_) | Command::Analyse(_) | Command::Demo(_) | Command::Check => Ok(ExitCode::SUCCESS),
     }
 }
 

@@ -3,6 +3,7 @@
 
 pub mod advice;
 pub mod alert;
+pub mod analysis;
 pub mod cover;
 pub mod horizon;
 pub mod ids;
@@ -11,10 +12,13 @@ pub mod ledger;
 pub mod month;
 pub mod outlook;
 pub mod part;
+pub mod polarity;
 pub mod poll;
 pub mod reading;
 pub mod shelf;
 pub mod snapshot;
 pub mod standard;
+pub mod stream;
+mod swap;
 pub mod task;
 pub mod units;

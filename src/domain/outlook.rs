@@ -8,9 +8,9 @@ use jiff::{SignedDuration, Timestamp, ToSpan};
 
 use super::horizon::{FURTHEST_DAYS, LEAST_DAYS, Pace, end_days, pace};
 use super::ids::{DeviceId, SlotId, SupplyIndex};
-use super::install::Install;
-use super::reading::{Amount, Capacity, Level, Reading, Role};
+use super::reading::{Amount, Capacity, Level, Role};
 use super::standard::SupplyKind;
+use super::stream::View;
 
 /// A device that has said "unknown" for longer than this is believed over its last figure.
 const UNKNOWN_IS_BELIEVED: SignedDuration = SignedDuration::from_hours(6);
@@ -135,21 +135,20 @@ impl Present {
 }
 
 /// The level that is believed of a slot: that of its current install, unless the device has since said that
-/// it cannot tell.
+/// it cannot tell. `latest` is its last reading and when that began.
 #[must_use]
-pub fn believed_level(current: Option<&Install>, latest: &Reading, seen_until: Timestamp) -> Level {
-    let Some((install, point)) = current.and_then(|install| Some((install, install.points.last()?))) else {
-        return latest.level;
-    };
-    let unknown_for = seen_until.duration_since(latest.at);
-    match latest.level.remaining {
-        Amount::SomeLeft | Amount::Unlimited => latest.level,
-        Amount::Unknown if unknown_for > UNKNOWN_IS_BELIEVED => latest.level,
+pub fn believed_level(current: Option<&View>, latest: (Level, Timestamp), seen_until: Timestamp) -> Level {
+    let (level, since) = latest;
+    let Some(view) = current else { return level };
+    let unknown_for = seen_until.duration_since(since);
+    match level.remaining {
+        Amount::SomeLeft | Amount::Unlimited => level,
+        Amount::Unknown if unknown_for > UNKNOWN_IS_BELIEVED => level,
         Amount::Unknown | Amount::Measured(_) => Level {
-            measure: latest.level.measure,
-            capacity: install.capacity.map_or(Capacity::Unknown, Capacity::Known),
-            remaining: Amount::Measured(point.remaining),
-            step: install.step,
+            measure: view.install.measure,
+            capacity: view.install.capacity.map_or(Capacity::Unknown, Capacity::Known),
+            remaining: Amount::Measured(view.level),
+            step: view.install.step,
             oddity: None,
         },
     }

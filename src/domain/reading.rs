@@ -1,7 +1,7 @@
 //! Raw supply rows to readings: the standard's sentinels, units and polarity, each dealt with once.
 
 use jiff::Timestamp;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::snapshot::SupplyRow;
 use super::standard::{SupplyClass, SupplyKind, SupplyUnit};
@@ -26,8 +26,35 @@ impl Role {
     }
 }
 
+/// What a device counts in a slot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Polarity {
+    /// What is left, or the room left: what RFC 3805 §6 asks for, of containers and receptacles alike.
+    Remaining,
+    /// How much a receptacle has taken up (common practice of some devices, no source).
+    Filled,
+}
+
+impl Polarity {
+    /// The word by which it is stored and exchanged.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Remaining => "remaining",
+            Self::Filled => "filled",
+        }
+    }
+
+    /// From its word.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        [Self::Remaining, Self::Filled].into_iter().find(|polarity| polarity.word() == word)
+    }
+}
+
 /// How much a supply can hold, in its measure.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum Capacity {
     /// This much.
     Known(f64),
@@ -49,7 +76,7 @@ impl Capacity {
 }
 
 /// How much is left in a container, or how much room is left in a receptacle, in the supply's measure.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum Amount {
     /// A figure that the device gave.
     Measured(f64),
@@ -84,7 +111,7 @@ impl Amount {
 }
 
 /// Why a row's figures are kept raw and not believed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Oddity {
     /// The level is above the capacity.
@@ -96,7 +123,7 @@ pub enum Oddity {
 /// One supply's level, as far as it means anything.
 ///
 /// The figure follows RFC 3805 §6 for both roles: what is left in a container, the room left in a receptacle.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Level {
     /// What the amounts are counted in.
     pub measure: Measure,
@@ -171,6 +198,22 @@ impl Level {
     #[must_use]
     pub fn fraction(&self) -> Option<Fraction> {
         Fraction::of(self.remaining.measured()?, self.capacity.known()?)
+    }
+
+    /// The level as it means where the device counts `polarity`: a receptacle's fill becomes its room. Where
+    /// the capacity is unknown, so is the room.
+    #[must_use]
+    pub fn counted_as(self, polarity: Polarity) -> Self {
+        let remaining = match (polarity, self.remaining) {
+            (Polarity::Filled, Amount::Measured(fill)) => match self.capacity.known() {
+                Some(capacity) => Amount::Measured((capacity - fill).max(0.0)),
+                None => Amount::Unknown,
+            },
+            // -3 then says that it is filled by some unknown part.
+            (Polarity::Filled, Amount::SomeLeft) => Amount::Unknown,
+            (_, same) => same,
+        };
+        Self { remaining, ..self }
     }
 
     /// What a receptacle has taken up, or what a container has given.

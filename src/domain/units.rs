@@ -5,12 +5,12 @@
 
 use std::fmt;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::standard::SupplyUnit;
 
 /// What an amount is counted in once it is inside.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Measure {
     /// Millilitres.
     #[serde(rename = "ml")]

@@ -1,32 +1,43 @@
-//! Readings out, and what the domain made of them in: installs and the ledger.
+//! Readings out, and what the domain made of them in: installs, the ledger, and where it left off.
 
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff_sqlx::ToSqlx;
+use serde_json::value::RawValue;
+use sqlx::types::Json;
 
 use super::{Result, Store, StoreError, Work};
 use crate::domain::ids::{DeviceId, InstallId, SlotId, SupplyIndex};
-use crate::domain::install::{Arrival, Install};
-use crate::domain::ledger::{Ending, Ledger};
+use crate::domain::install::{Arrival, Install, Question};
+use crate::domain::ledger::Days;
 use crate::domain::outlook::Slot;
-use crate::domain::reading::{Level, Reading, Role};
+use crate::domain::polarity::{Ground, Watch};
+use crate::domain::reading::{Level, Polarity, Reading, Role};
 use crate::domain::standard::{SupplyClass, SupplyKind, SupplyUnit};
 use crate::domain::units::Measure;
 
-/// A slot whose readings have moved since they were last digested.
+/// Which program can read the state of a slot's follower. It is raised with the shape or the meaning of
+/// `Watch`; states of another version are made anew from the readings.
+const STATE_VERSION: i32 = 1;
+
+/// A slot with readings that have not been digested yet, or a step that waits to be believed.
 #[derive(Debug, Clone)]
 pub struct Undigested {
     /// Which slot.
     pub slot: Slot,
+    /// When its row was last seen.
+    pub seen_at: Timestamp,
     /// The last level that the alert rules have walked over.
     pub digested_to: Option<Timestamp>,
-    /// How the unit before the current one ended.
-    pub before: Option<Ending>,
-    /// How the current unit came, if one is known.
-    pub arrival: Option<Arrival>,
-    /// The readings since the current unit was first seen, earliest first; all, if none is known.
+    /// What a person says that the device counts.
+    pub pinned: Option<Polarity>,
+    /// What was remembered of it; `None` where everything has to be made anew from all its readings.
+    pub watch: Option<Watch>,
+    /// The row's description changed since.
+    pub renamed: bool,
+    /// The readings since, earliest first.
     pub readings: Vec<Reading>,
 }
 
@@ -37,15 +48,24 @@ fn word(arrival: Arrival) -> &'static str {
         Arrival::Risen => "risen",
         Arrival::Resized => "resized",
         Arrival::Fallen => "fallen",
+        Arrival::Renamed => "renamed",
     }
 }
 
-/// From its stored word.
-fn arrival(stored: &str) -> Result<Arrival> {
-    [Arrival::Found, Arrival::Risen, Arrival::Resized, Arrival::Fallen]
-        .into_iter()
-        .find(|arrival| word(*arrival) == stored)
-        .ok_or_else(|| StoreError::Unknown { what: "way for a unit to arrive", value: stored.to_owned() })
+/// The word by which the ground of a polarity is stored.
+fn ground_word(ground: Ground) -> &'static str {
+    match ground {
+        Ground::Container => "container",
+        Ground::Pinned => "pinned",
+        Ground::Drift => "drift",
+        Ground::Standard => "standard",
+    }
+}
+
+/// A polarity from its stored word.
+fn polarity(stored: &str) -> Result<Polarity> {
+    Polarity::from_word(stored)
+        .ok_or_else(|| StoreError::Unknown { what: "way to count", value: stored.to_owned() })
 }
 
 /// A unit of measure from its stored word.
@@ -76,53 +96,73 @@ pub(super) fn slot(
 }
 
 impl Store {
-    /// The slots of a device whose last reading is later than what was digested, with the readings of their
-    /// current units.
+    /// The slots of a device whose last reading is later than what was digested, or that wait for a step to
+    /// last, with the readings since.
     ///
     /// # Errors
     /// If the store cannot be reached.
     pub async fn undigested(work: &mut Work, device: DeviceId) -> Result<Vec<Undigested>> {
-        let slots = sqlx::query!(
-            r#"select slot.id, supply_index, class, kind, colorant, description, digested_to,
-                      current.arrival as "arrival?",
-                      (select to_at from install where slot_id = slot.id and to_at is not null
-                       order by from_at desc limit 1) as ended_at,
-                      (select end_left from install where slot_id = slot.id and to_at is not null
-                       order by from_at desc limit 1) as ended_left
-               from slot left join install current on current.slot_id = slot.id and current.to_at is null
-               where device_id = $1 and (digested_to is null or changed_at > digested_to)
+        let rows = sqlx::query!(
+            r#"select slot.id, supply_index, class, kind, colorant, slot.description, slot.seen_at, digested_to,
+                      pinned_polarity, state as "state?: Json<Box<RawValue>>",
+                      track.description as "description_then?"
+               from slot left join slot_track track on track.slot_id = slot.id and version = $2
+               where device_id = $1
+                 and (track.slot_id is null or changed_at > track.seen_at or waiting
+                      or track.description <> slot.description
+                      or (pinned_polarity is not null) <> (ground = 'pinned')
+                      or pinned_polarity <> polarity)
                order by supply_index"#,
-            device.0
+            device.0,
+            STATE_VERSION
         )
         .fetch_all(&mut **work)
         .await?;
-        let ids: Vec<i64> = slots.iter().map(|slot| slot.id).collect();
-        let mut readings = current_readings(work, &ids).await?;
-        slots
-            .into_iter()
-            .map(|row| {
-                Ok(Undigested {
-                    readings: readings.remove(&SlotId(row.id)).unwrap_or_default(),
-                    digested_to: row.digested_to.map(|at| at.to_jiff()),
-                    before: row
-                        .ended_at
-                        .zip(row.ended_left)
-                        .map(|(at, remaining)| Ending { at: at.to_jiff(), remaining }),
-                    arrival: row.arrival.as_deref().map(arrival).transpose()?,
-                    slot: slot(
-                        row.id,
-                        device.0,
-                        row.supply_index,
-                        (row.class, row.kind),
-                        row.colorant,
-                        row.description,
-                    ),
-                })
-            })
-            .collect()
+        let mut undigested = Vec::new();
+        for row in rows {
+            let pinned = row.pinned_polarity.as_deref().map(polarity).transpose()?;
+            let slot = slot(
+                row.id,
+                device.0,
+                row.supply_index,
+                (row.class, row.kind),
+                row.colorant,
+                row.description,
+            );
+            // A state that cannot be read is made anew, and so is one that stood on another way to count.
+            let stored = row.state.and_then(|state| serde_json::from_str::<Watch>(state.0.get()).ok());
+            let watch = stored.filter(|watch| slot.role == Role::Consumed || watch.pinned() == pinned);
+            undigested.push(Undigested {
+                seen_at: row.seen_at.to_jiff(),
+                digested_to: row.digested_to.map(|at| at.to_jiff()),
+                pinned,
+                renamed: row.description_then.is_some_and(|then| then != slot.description),
+                watch,
+                slot,
+                readings: Vec::new(),
+            });
+        }
+        let since: Vec<(SlotId, Option<Timestamp>)> =
+            undigested.iter().map(|u| (u.slot.id, u.watch.as_ref().and_then(Watch::seen_at))).collect();
+        let mut readings = readings_since(work, &since).await?;
+        for slot in &mut undigested {
+            slot.readings = readings.remove(&slot.slot.id).unwrap_or_default();
+        }
+        Ok(undigested)
     }
 
-    /// Writes down an install and its ledger, replacing what was known of the same unit.
+    /// Forgets every install of a slot, its ledger, and what was asked about it.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn forget_installs(work: &mut Work, slot: SlotId) -> Result<()> {
+        sqlx::query!("delete from install where slot_id = $1", slot.0).execute(&mut **work).await?;
+        sqlx::query!("delete from question where slot_id = $1", slot.0).execute(&mut **work).await?;
+        Ok(())
+    }
+
+    /// Writes down an install and its ledger from `first_open_day` on; the days before are final. Without
+    /// it, all its days are replaced.
     ///
     /// # Errors
     /// If the store cannot be reached.
@@ -130,37 +170,46 @@ impl Store {
         work: &mut Work,
         slot: SlotId,
         install: &Install,
-        measure: Measure,
-        ledger: &Ledger,
+        days: &Days,
+        first_open_day: Option<Date>,
     ) -> Result<InstallId> {
         let id = sqlx::query_scalar!(
-            "insert into install (slot_id, from_at, to_at, arrival, measure, capacity, start_left, end_left)
-             values ($1, $2, $3, $4, $5, $6, $7, $8)
+            "insert into install (slot_id, from_at, to_at, arrival, measure, capacity, start_left, end_left,
+                                  confidence)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9)
              on conflict (slot_id, from_at) do update set to_at = excluded.to_at, measure = excluded.measure,
-                 capacity = excluded.capacity, start_left = excluded.start_left, end_left = excluded.end_left
+                 capacity = excluded.capacity, start_left = excluded.start_left, end_left = excluded.end_left,
+                 confidence = excluded.confidence
              returning id",
             slot.0,
             install.from.to_sqlx(),
             install.to.map(ToSqlx::to_sqlx) as _,
             word(install.arrival),
-            measure.word(),
+            install.measure.word(),
             install.capacity,
-            ledger.start,
-            install.points.last().map_or(ledger.end, |last| last.remaining),
+            install.start,
+            install.end,
+            install.confidence,
         )
         .fetch_one(&mut **work)
         .await?;
-        sqlx::query!("delete from ledger_day where install_id = $1", id).execute(&mut **work).await?;
-        let days: Vec<_> = ledger.days.keys().map(|day| day.to_sqlx()).collect();
-        let used: Vec<f64> = ledger.days.values().map(|day| day.used).collect();
-        let spread: Vec<f64> = ledger.days.values().map(|day| day.spread).collect();
-        let unseen: Vec<f64> = ledger.days.values().map(|day| day.unseen).collect();
+        sqlx::query!(
+            "delete from ledger_day where install_id = $1 and ($2::date is null or day >= $2)",
+            id,
+            first_open_day.map(ToSqlx::to_sqlx) as _
+        )
+        .execute(&mut **work)
+        .await?;
+        let dates: Vec<_> = days.keys().map(|day| day.to_sqlx()).collect();
+        let used: Vec<f64> = days.values().map(|day| day.used).collect();
+        let spread: Vec<f64> = days.values().map(|day| day.spread).collect();
+        let unseen: Vec<f64> = days.values().map(|day| day.unseen).collect();
         sqlx::query!(
             "insert into ledger_day (slot_id, install_id, day, used, spread, unseen)
              select $1, $2, * from unnest($3::date[], $4::float8[], $5::float8[], $6::float8[])",
             slot.0,
             id,
-            &days as _,
+            &dates as _,
             &used,
             &spread,
             &unseen,
@@ -168,6 +217,52 @@ impl Store {
         .execute(&mut **work)
         .await?;
         Ok(InstallId(id))
+    }
+
+    /// Writes down what a person should explain.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn save_question(work: &mut Work, slot: SlotId, question: &Question) -> Result<()> {
+        sqlx::query!(
+            "insert into question (slot_id, at, since_at, from_left, to_left) values ($1, $2, $3, $4, $5)
+             on conflict (slot_id, at) do nothing",
+            slot.0,
+            question.at.to_sqlx(),
+            question.since.to_sqlx(),
+            question.from,
+            question.to,
+        )
+        .execute(&mut **work)
+        .await?;
+        Ok(())
+    }
+
+    /// Puts away what is remembered of a slot until its next reading.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn save_watch(work: &mut Work, slot: &Slot, watch: &Watch) -> Result<()> {
+        let Some(seen_at) = watch.seen_at() else { return Ok(()) };
+        let (polarity, ground) = watch.polarity();
+        sqlx::query!(
+            "insert into slot_track (slot_id, version, state, description, seen_at, waiting, polarity, ground)
+             values ($1, $2, $3, $4, $5, $6, $7, $8)
+             on conflict (slot_id) do update set version = excluded.version, state = excluded.state,
+                 description = excluded.description, seen_at = excluded.seen_at, waiting = excluded.waiting,
+                 polarity = excluded.polarity, ground = excluded.ground",
+            slot.id.0,
+            STATE_VERSION,
+            Json(watch) as _,
+            slot.description,
+            seen_at.to_sqlx(),
+            watch.is_waiting(),
+            polarity.word(),
+            ground_word(ground),
+        )
+        .execute(&mut **work)
+        .await?;
+        Ok(())
     }
 
     /// Notes how far the alert rules have walked over a slot's levels.
@@ -206,7 +301,8 @@ impl Store {
         Ok(by_slot)
     }
 
-    /// The readings of a device's slots within a span, and the one before it, earliest first.
+    /// The readings of a device's slots within a span, and the one before it, earliest first; with each slot
+    /// which way its device is taken to count.
     ///
     /// # Errors
     /// If the store cannot be reached.
@@ -215,10 +311,11 @@ impl Store {
         device: DeviceId,
         from: Timestamp,
         to: Timestamp,
-    ) -> Result<Vec<(Slot, Vec<Reading>)>> {
+    ) -> Result<Vec<(Slot, Polarity, Vec<Reading>)>> {
         let slots = sqlx::query!(
-            "select id, supply_index, class, kind, colorant, description
-             from slot where device_id = $1 order by supply_index",
+            r#"select id, supply_index, class, kind, colorant, slot.description, polarity as "polarity?"
+               from slot left join slot_track on slot_track.slot_id = id
+               where device_id = $1 order by supply_index"#,
             device.0
         )
         .fetch_all(&self.pool)
@@ -249,16 +346,17 @@ impl Store {
                 level,
             });
         }
-        Ok(slots
+        slots
             .into_iter()
             .map(|row| {
                 let kept = readings.remove(&row.id).unwrap_or_default();
                 let (class, kind) = (row.class, row.kind);
+                let counts = row.polarity.as_deref().map_or(Ok(Polarity::Remaining), polarity)?;
                 let slot =
                     slot(row.id, device.0, row.supply_index, (class, kind), row.colorant, row.description);
-                (slot, kept)
+                Ok((slot, counts, kept))
             })
-            .collect())
+            .collect()
     }
 
     /// The runs of answered polls of a device that touch a span, earliest first.
@@ -284,13 +382,20 @@ impl Store {
     }
 }
 
-async fn current_readings(work: &mut Work, slots: &[i64]) -> Result<BTreeMap<SlotId, Vec<Reading>>> {
+/// The readings of slots since a moment each; all of them where there is none.
+async fn readings_since(
+    work: &mut Work,
+    slots: &[(SlotId, Option<Timestamp>)],
+) -> Result<BTreeMap<SlotId, Vec<Reading>>> {
+    let ids: Vec<i64> = slots.iter().map(|(slot, _)| slot.0).collect();
+    let since: Vec<_> = slots.iter().map(|(_, since)| since.map(ToSqlx::to_sqlx)).collect();
     let rows = sqlx::query!(
-        "select reading.slot_id, at, previous_at, unit, max_capacity, level
-         from reading left join install on install.slot_id = reading.slot_id and to_at is null
-         where reading.slot_id = any($1) and (from_at is null or at >= from_at)
-         order by reading.slot_id, at",
-        slots
+        r#"select reading.slot_id, at, previous_at, unit, max_capacity, level
+           from unnest($1::bigint[], $2::timestamptz[]) as wanted (id, since)
+           join reading on reading.slot_id = wanted.id and at > coalesce(since, '-infinity')
+           order by reading.slot_id, at"#,
+        &ids,
+        &since as _
     )
     .fetch_all(&mut **work)
     .await?;

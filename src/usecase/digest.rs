@@ -1,7 +1,8 @@
 //! What follows from a device's new readings: installs, ledger, alerts about levels, and outlooks.
 //!
-//! Everything is worked out anew from the first reading of each slot's current unit, so that running it
-//! twice, or after a crash in the middle, gives the same.
+//! Each slot is followed from where the last digest left off, in the transaction that kept its readings: a
+//! crash in the middle changes nothing, and a poll costs what is new in it. A slot without such a memory, or
+//! with that of another version of the program, is worked out anew from its first reading.
 
 use std::collections::BTreeMap;
 
@@ -11,10 +12,10 @@ use super::ingest::Rules;
 use crate::domain::advice::order_by;
 use crate::domain::alert::{Rule, Thresholds};
 use crate::domain::ids::{DeviceId, SlotId};
-use crate::domain::install::{Install, track};
-use crate::domain::ledger::{Ending, ledger};
 use crate::domain::outlook::{Outlook, Present, Slot, believed_level, prospect};
+use crate::domain::polarity::Watch;
 use crate::domain::reading::{Level, Role};
+use crate::domain::stream::{Event, Sizes};
 use crate::domain::units::Fraction;
 use crate::store::history::Undigested;
 use crate::store::outlooks::Wanted;
@@ -38,16 +39,12 @@ pub(super) async fn digest(
     }
     let open = Store::open_slots(work, device).await?;
     for mut slot in Store::undigested(work, device).await? {
-        let mut installs = track(&slot.readings, seen_until);
-        if let (Some(first), Some(arrival)) = (installs.first_mut(), slot.arrival) {
-            first.arrival = arrival;
-        }
-        if let Some(latest) = slot.readings.last() {
-            let level = believed_level(installs.last(), latest, seen_until);
+        let (watch, events) = follow(work, &mut slot, present).await?;
+        if let Some(latest) = watch.latest() {
+            let level = believed_level(watch.view(&present.zone).as_ref(), latest, seen_until);
             levels.insert(slot.slot.id, (slot.slot.clone(), level));
         }
-        save_installs(work, &mut slot, &installs, present).await?;
-        walk_alerts(work, &slot, &installs, open.contains(&slot.slot.id), device_name, rules).await?;
+        walk_alerts(work, &slot, &events, open.contains(&slot.slot.id), device_name, rules).await?;
     }
     let from = present.today().checked_sub(MEMORY_DAYS.days()).unwrap_or(jiff::civil::Date::MIN);
     let use_by_slot = Store::daily_use(work, device, from).await?;
@@ -69,36 +66,66 @@ pub(super) async fn digest(
     Ok(())
 }
 
-async fn save_installs(
-    work: &mut Work,
-    slot: &mut Undigested,
-    installs: &[Install],
-    present: &Present,
-) -> Result<()> {
-    let mut before = slot.before;
-    for install in installs {
-        let measure = slot.readings.iter().find(|reading| reading.at == install.from);
-        let Some(measure) = measure.map(|reading| reading.level.measure) else { continue };
-        let booked = ledger(install, before, &present.zone);
-        Store::save_install(work, slot.slot.id, install, measure, &booked).await?;
-        before = Ending::of(install);
+/// Follows a slot through its new readings, and writes down what became of its installs. What was told on the
+/// way is given back.
+async fn follow(work: &mut Work, slot: &mut Undigested, present: &Present) -> Result<(Watch, Vec<Event>)> {
+    let zone = &present.zone;
+    let id = slot.slot.id;
+    let mut watch = match slot.watch.take() {
+        Some(watch) => watch,
+        None => {
+            Store::forget_installs(work, id).await?;
+            Watch::new(slot.slot.role, slot.pinned, Sizes::default())
+        }
+    };
+    let first_open_day = watch.first_open_day(zone);
+    let mut events = Vec::new();
+    let mut tell = |event| events.push(event);
+    let last = slot.readings.len().saturating_sub(1);
+    for (n, reading) in slot.readings.iter().enumerate() {
+        if slot.renamed && n == last {
+            watch.rename();
+        }
+        watch.push(reading, zone, &mut tell);
     }
-    Ok(())
+    watch.seen(slot.seen_at, zone, &mut tell);
+    let anew = events.iter().rposition(|event| matches!(event, Event::Reversed));
+    if let Some(reversed) = anew {
+        Store::forget_installs(work, id).await?;
+        events.drain(..=reversed);
+    }
+    for event in &events {
+        match event {
+            Event::Ended(install, days) => {
+                Store::save_install(work, id, install, days, first_open_day).await?;
+            }
+            Event::Asked(question) => Store::save_question(work, id, question).await?,
+            Event::Believed { .. } | Event::Began(_) | Event::Reversed => {}
+        }
+    }
+    if let Some(view) = watch.view(zone) {
+        Store::save_install(work, id, &view.install, &view.days, first_open_day).await?;
+    }
+    watch.forget_final_days(zone);
+    Store::save_watch(work, &slot.slot, &watch).await?;
+    Ok((watch, events))
 }
 
 /// Walks the alert rules over the levels that are new since they last walked.
 async fn walk_alerts(
     work: &mut Work,
     slot: &Undigested,
-    installs: &[Install],
+    events: &[Event],
     open: bool,
     device_name: &str,
     rules: &Rules,
 ) -> Result<()> {
-    let new = |at: &Timestamp| slot.digested_to.is_none_or(|to| *at > to);
-    let path = installs.iter().flat_map(|install| {
-        let points = install.points.iter().filter(|point| new(&point.at));
-        points.filter_map(|point| Some((point.at, Fraction::of(point.remaining, install.capacity?)?)))
+    let new = |at: Timestamp| slot.digested_to.is_none_or(|to| at > to);
+    let path = events.iter().filter_map(|event| match event {
+        Event::Believed { at, remaining, capacity } if new(*at) => {
+            Some((*at, Fraction::of(*remaining, (*capacity)?)?))
+        }
+        _ => None,
     });
     let rule = Thresholds::rule(slot.slot.role);
     for (at, opens, remaining) in rules.thresholds.crossings(slot.slot.role, path, open) {
@@ -110,8 +137,12 @@ async fn walk_alerts(
             Store::clear_alert(work, rule, subject, at).await?;
         }
     }
-    match installs.last().and_then(|install| install.points.last()) {
-        Some(last) => Store::save_digested(work, slot.slot.id, last.at).await,
+    let believed = |event: &Event| match event {
+        Event::Believed { at, .. } => Some(*at),
+        _ => None,
+    };
+    match events.iter().rev().find_map(believed) {
+        Some(last) => Store::save_digested(work, slot.slot.id, last).await,
         None => Ok(()),
     }
 }

@@ -12,11 +12,14 @@ use super::view::{
 use crate::domain::advice::{DeviceState, Practice, tasks};
 use crate::domain::cover::{Cover, covers};
 use crate::domain::ids::{DeviceId, SlotId};
-use crate::domain::install::{Arrival, track};
+use crate::domain::install::Arrival;
 use crate::domain::month::gaps;
 use crate::domain::outlook::{Present, Slot};
-use crate::domain::reading::{Capacity, Reading};
+use crate::domain::polarity::Watch;
+use crate::domain::reading::{Capacity, Polarity, Reading};
 use crate::domain::shelf::Stock;
+use crate::domain::stream::{Event, Sizes};
+use crate::domain::units::Measure;
 use crate::store::alerts::AlertRow;
 use crate::store::devices::DeviceRow;
 use crate::store::outlooks::{OutlookRow, Wanted};
@@ -128,7 +131,10 @@ pub async fn machine(
         lines: lines.into_iter().map(|row| line(row, &covers, practice)).collect(),
         from,
         to,
-        trends: trends.into_iter().map(|(slot, readings)| trend(slot, &readings, from, seen_until)).collect(),
+        trends: trends
+            .into_iter()
+            .map(|(slot, counts, readings)| trend(slot, counts, &readings, (from, seen_until), present))
+            .collect(),
         gaps: gaps(&spans, began, to, patience),
         media: store.media(id).await?,
         markers: store.markers(id).await?,
@@ -209,26 +215,34 @@ fn device(row: DeviceRow, present: &Present, practice: &Practice) -> Device {
     }
 }
 
-/// The course of a slot's believed levels, from `from` to the device's last answer.
-fn trend(slot: Slot, readings: &[Reading], from: Timestamp, seen_until: Timestamp) -> Trend {
-    let installs = track(readings, seen_until);
-    let mut points: Vec<(Timestamp, f64)> =
-        installs.iter().flat_map(|install| &install.points).map(|p| (p.at.max(from), p.remaining)).collect();
+/// The course of a slot's believed levels over a span that ends with the device's last answer.
+fn trend(
+    slot: Slot,
+    counts: Polarity,
+    readings: &[Reading],
+    (from, seen_until): (Timestamp, Timestamp),
+    present: &Present,
+) -> Trend {
+    let mut watch = Watch::new(slot.role, Some(counts), Sizes::default());
+    let (mut points, mut swaps) = (Vec::new(), Vec::new());
+    let mut tell = |event| match event {
+        Event::Believed { at, remaining, .. } => points.push((at.max(from), remaining)),
+        Event::Began(install) if install.arrival != Arrival::Found => swaps.push(install.from),
+        Event::Began(_) | Event::Ended(..) | Event::Asked(_) | Event::Reversed => {}
+    };
+    for reading in readings {
+        watch.push(reading, &present.zone, &mut tell);
+    }
+    watch.seen(seen_until, &present.zone, &mut tell);
     if let Some((last, remaining)) = points.last().copied()
         && last < seen_until
     {
         points.push((seen_until, remaining));
     }
-    let arrived = installs.iter().filter(|install| install.arrival != Arrival::Found);
-    let swaps: Vec<Timestamp> = arrived.map(|install| install.from).collect();
+    let install = watch.view(&present.zone).map(|view| view.install);
     Trend {
-        measure: readings
-            .last()
-            .map_or(crate::domain::units::Measure::Percent, |reading| reading.level.measure),
-        capacity: installs
-            .last()
-            .and_then(|install| install.capacity)
-            .map_or(Capacity::Unknown, Capacity::Known),
+        measure: readings.last().map_or(Measure::Percent, |reading| reading.level.measure),
+        capacity: install.and_then(|install| install.capacity).map_or(Capacity::Unknown, Capacity::Known),
         points: thin(points, &swaps),
         swaps,
         slot,
