@@ -19,8 +19,8 @@ const RISE_SHARE: f64 = 0.01;
 const NAMED_RISE_STEPS: f64 = 1.0;
 /// Jitter and rounding at both ends of a fall, in steps of the unit.
 const FALL_STEPS: f64 = 2.0;
-/// The fastest that ink can go, as a share of a full unit in a minute: 1.6 ml of 775 ml.
-const FASTEST_SHARE_A_MINUTE: f64 = 1.6 / 775.0;
+/// The fastest that ink can go, as a share of a full unit in a minute: 2 ml of 775 ml.
+const FASTEST_SHARE_A_MINUTE: f64 = 2.0 / 775.0;
 /// What may go at once besides, as a share of a full unit: a cleaning, a start-up.
 const LUMP_SHARE: f64 = 0.01;
 /// A fall past the fastest printing by less than this share of a full unit may still be an unusual job.

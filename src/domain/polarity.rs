@@ -35,6 +35,24 @@ pub enum Ground {
 }
 
 impl Ground {
+    /// The word by which it is stored.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Container => "container",
+            Self::Pinned => "pinned",
+            Self::Drift => "drift",
+            Self::Standard => "standard",
+        }
+    }
+
+    /// From its word.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        let all = [Self::Container, Self::Pinned, Self::Drift, Self::Standard];
+        all.into_iter().find(|ground| ground.word() == word)
+    }
+
     /// The reason, as a sentence without its full stop.
     #[must_use]
     pub fn reason(self, polarity: Polarity) -> &'static str {
@@ -177,6 +195,14 @@ impl Watch {
     #[must_use]
     pub fn view(&self, zone: &TimeZone) -> Option<View> {
         self.believed.view(zone)
+    }
+
+    /// Puts the run that is going on back to its first poll: see [`Tracker::rewind`].
+    pub fn rewind(&mut self) {
+        self.believed.rewind();
+        if let Some((other, _)) = &mut self.other {
+            other.rewind();
+        }
     }
 
     /// The first day whose use may still change; `None` while all of the current unit's may.

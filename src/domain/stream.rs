@@ -339,6 +339,20 @@ impl Tracker {
         Some(View { install: unit.install, days: unit.days, level: unit.level, seen_at })
     }
 
+    /// Puts the run that is going on back to its first poll, so that what is put away does not depend on how
+    /// often that was done: the next reading says how long it lasted, and so does the next [`Tracker::seen`].
+    pub fn rewind(&mut self) {
+        self.seen_at = self.last.map(|(_, at)| at);
+        let waiting = self.pending.as_mut().filter(|pending| pending.open);
+        let run = match waiting {
+            Some(pending) => pending.runs.last_mut(),
+            None => self.unit.as_mut().and_then(|unit| unit.run.as_mut()),
+        };
+        if let Some(run) = run {
+            run.until = run.from;
+        }
+    }
+
     /// Forgets the days that are final, which a [`View`] has told. The first day that is not final.
     pub fn forget_final_days(&mut self, zone: &TimeZone) {
         if let Some(unit) = &mut self.unit

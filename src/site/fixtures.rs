@@ -382,7 +382,14 @@ fn trend(line: &OutlookLine, days: i32, gaps: &[(Timestamp, Timestamp)]) -> Tren
     points.reverse();
     swaps.reverse();
     let slot = line.outlook.slot.clone();
-    Trend { slot, measure: Measure::Millilitres, capacity: Capacity::Known(full), points, swaps }
+    Trend {
+        slot,
+        measure: Measure::Millilitres,
+        capacity: Capacity::Known(full),
+        points,
+        swaps,
+        counts: None,
+    }
 }
 
 fn machine(name: &str, days: i32) -> MachineView {

@@ -52,16 +52,6 @@ fn word(arrival: Arrival) -> &'static str {
     }
 }
 
-/// The word by which the ground of a polarity is stored.
-fn ground_word(ground: Ground) -> &'static str {
-    match ground {
-        Ground::Container => "container",
-        Ground::Pinned => "pinned",
-        Ground::Drift => "drift",
-        Ground::Standard => "standard",
-    }
-}
-
 /// A polarity from its stored word.
 fn polarity(stored: &str) -> Result<Polarity> {
     Polarity::from_word(stored)
@@ -258,7 +248,7 @@ impl Store {
             seen_at.to_sqlx(),
             watch.is_waiting(),
             polarity.word(),
-            ground_word(ground),
+            ground.word(),
         )
         .execute(&mut **work)
         .await?;
@@ -302,7 +292,7 @@ impl Store {
     }
 
     /// The readings of a device's slots within a span, and the one before it, earliest first; with each slot
-    /// which way its device is taken to count.
+    /// which way its device is taken to count, and why.
     ///
     /// # Errors
     /// If the store cannot be reached.
@@ -311,9 +301,10 @@ impl Store {
         device: DeviceId,
         from: Timestamp,
         to: Timestamp,
-    ) -> Result<Vec<(Slot, Polarity, Vec<Reading>)>> {
+    ) -> Result<Vec<(Slot, (Polarity, Ground), Vec<Reading>)>> {
         let slots = sqlx::query!(
-            r#"select id, supply_index, class, kind, colorant, slot.description, polarity as "polarity?"
+            r#"select id, supply_index, class, kind, colorant, slot.description, polarity as "polarity?",
+                      ground as "ground?"
                from slot left join slot_track on slot_track.slot_id = id
                where device_id = $1 order by supply_index"#,
             device.0
@@ -352,9 +343,10 @@ impl Store {
                 let kept = readings.remove(&row.id).unwrap_or_default();
                 let (class, kind) = (row.class, row.kind);
                 let counts = row.polarity.as_deref().map_or(Ok(Polarity::Remaining), polarity)?;
+                let ground = row.ground.as_deref().and_then(Ground::from_word).unwrap_or(Ground::Standard);
                 let slot =
                     slot(row.id, device.0, row.supply_index, (class, kind), row.colorant, row.description);
-                Ok((slot, counts, kept))
+                Ok((slot, (counts, ground), kept))
             })
             .collect()
     }

@@ -106,9 +106,11 @@ async fn follow(work: &mut Work, slot: &mut Undigested, present: &Present) -> Re
     if let Some(view) = watch.view(zone) {
         Store::save_install(work, id, &view.install, &view.days, first_open_day).await?;
     }
+    let now = watch.clone();
     watch.forget_final_days(zone);
+    watch.rewind();
     Store::save_watch(work, &slot.slot, &watch).await?;
-    Ok((watch, events))
+    Ok((now, events))
 }
 
 /// Walks the alert rules over the levels that are new since they last walked.

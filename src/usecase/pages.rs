@@ -15,8 +15,8 @@ use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::install::Arrival;
 use crate::domain::month::gaps;
 use crate::domain::outlook::{Present, Slot};
-use crate::domain::polarity::Watch;
-use crate::domain::reading::{Capacity, Polarity, Reading};
+use crate::domain::polarity::{Ground, Watch};
+use crate::domain::reading::{Capacity, Polarity, Reading, Role};
 use crate::domain::shelf::Stock;
 use crate::domain::stream::{Event, Sizes};
 use crate::domain::units::Measure;
@@ -218,7 +218,7 @@ fn device(row: DeviceRow, present: &Present, practice: &Practice) -> Device {
 /// The course of a slot's believed levels over a span that ends with the device's last answer.
 fn trend(
     slot: Slot,
-    counts: Polarity,
+    (counts, ground): (Polarity, Ground),
     readings: &[Reading],
     (from, seen_until): (Timestamp, Timestamp),
     present: &Present,
@@ -245,6 +245,13 @@ fn trend(
         capacity: install.and_then(|install| install.capacity).map_or(Capacity::Unknown, Capacity::Known),
         points: thin(points, &swaps),
         swaps,
+        counts: (slot.role == Role::Filled).then(|| {
+            let what = match counts {
+                Polarity::Remaining => "the room left",
+                Polarity::Filled => "its fill",
+            };
+            format!("The device is taken to count {what}: {}.", ground.reason(counts))
+        }),
         slot,
     }
 }

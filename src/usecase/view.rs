@@ -116,6 +116,8 @@ pub struct Trend {
     pub points: Vec<(Timestamp, f64)>,
     /// When a new unit went in.
     pub swaps: Vec<Timestamp>,
+    /// For a receptacle: which way its device is taken to count, and why, as a sentence.
+    pub counts: Option<String>,
 }
 
 /// An alert of ours with the names it needs to be read.

@@ -38,6 +38,8 @@ pub(crate) struct TrendChart {
     /// "about 9 ml a day", where that is known.
     pub(crate) use_per_day: Option<String>,
     pub(crate) oddity: Option<&'static str>,
+    /// Which way a receptacle's device is taken to count, and why.
+    pub(crate) counts: Option<String>,
     pub(crate) shape: Shape,
     /// The level at the plot's top, with its unit.
     pub(crate) top: String,
@@ -85,6 +87,7 @@ impl TrendChart {
             level: outlook.map_or_else(String::new, |o| format::level_in_full(&o.level, role)),
             use_per_day: outlook.and_then(|o| per_day(o, role)),
             oddity: outlook.and_then(|o| o.level.oddity).map(format::oddity),
+            counts: trend.counts.clone(),
             top_right: shape.swaps.iter().any(|at| at.value() < 0.2),
             top: format::amount(shape.top, trend.measure),
             sets: LAYOUTS.map(|(class, room)| TickSet { class, ticks: frame.axis.ticks(room) }).into(),
