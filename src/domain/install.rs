@@ -201,6 +201,8 @@ impl Yardstick {
 pub(super) struct Pending {
     pub(super) suspicion: Suspicion,
     pub(super) runs: Vec<Run>,
+    /// Lower levels that had not lasted when a rise came: the last of the old unit, if there was a swap.
+    pub(super) before: Vec<Run>,
     /// Whether the last run may still go on.
     pub(super) open: bool,
 }
@@ -209,6 +211,15 @@ pub(super) struct Pending {
 const PENDING_RUNS: usize = 16;
 
 impl Pending {
+    /// A step that has just been seen; `before` is the one that waited until then.
+    pub(super) fn new(suspicion: Suspicion, before: Option<Self>) -> Self {
+        let before = match before {
+            Some(fall) if suspicion != Suspicion::Fallen && fall.suspicion == Suspicion::Fallen => fall.runs,
+            _ => Vec::new(),
+        };
+        Self { suspicion, runs: Vec::new(), before, open: false }
+    }
+
     pub(super) fn push(&mut self, run: Run) {
         if self.runs.len() >= PENDING_RUNS
             && let Some(last) = self.runs.last_mut()

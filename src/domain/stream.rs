@@ -185,7 +185,8 @@ impl Tracker {
         let Some((level, _)) = self.last else { return };
         let renamed = std::mem::take(&mut self.renamed);
         let Some(unit) = &mut self.unit else {
-            let found = Pending { suspicion: Suspicion::Risen, runs: vec![run], open: true };
+            let mut found = Pending::new(Suspicion::Risen, None);
+            found.push(run);
             return self.begin(Arrival::Found, 1.0, found, zone, tell);
         };
         let amount = run.amount * unit.scale;
@@ -207,7 +208,7 @@ impl Tracker {
             pending.suspicion != suspicion || step > yardstick.fall(run.from.duration_since(last.until))
         };
         if self.pending.as_ref().is_none_or(wanders) {
-            self.pending = Some(Pending { suspicion, runs: Vec::new(), open: false });
+            self.pending = Some(Pending::new(suspicion, self.pending.take()));
         }
         if let Some(pending) = &mut self.pending {
             pending.push(run);
@@ -279,7 +280,8 @@ impl Tracker {
             largest_job_before: 0.0,
             days: Days::new(),
         };
-        if let Some(old) = self.unit.take() {
+        if let Some(mut old) = self.unit.take() {
+            old.take_in_last_fall(&pending.before, zone, tell);
             self.end(old, &mut unit, zone, tell);
         }
         tell(Event::Began(unit.install.clone()));
@@ -392,6 +394,19 @@ impl Unit {
         }
         if !pending.open {
             self.close_run(zone);
+        }
+    }
+
+    /// Believes the last levels before a swap, which had no time to last, if a job explains them.
+    fn take_in_last_fall(&mut self, runs: &[Run], zone: &TimeZone, tell: &mut impl FnMut(Event)) {
+        let (Some((level, until)), Some(first)) = (self.fit.last(), runs.first()) else { return };
+        let wait = first.from.duration_since(until);
+        let lowest = runs.iter().map(|run| run.amount * self.scale).fold(level, f64::min);
+        if self.yardstick.judge(level - lowest, wait, 0.0) == Fall::Use {
+            for run in runs {
+                self.believe(run, tell);
+                self.close_run(zone);
+            }
         }
     }
 

@@ -63,9 +63,12 @@ pub(super) fn passage(old: &Leaving, new: &Install) -> Passage {
     });
     let to_new = if went_in_full && lacks > 1.5 * new.step { lacks } else { 0.0 };
     let had = old.level.max(0.0);
+    // Between two polls in a row, what the old unit was last seen with is what it came out with.
+    if silence <= SWAP_GAP {
+        return Passage { to_old: 0.0, to_new, unseen: 0.0 };
+    }
     let running = old.flow * seconds.min(RAN_ON.as_secs_f64());
-    let usual = if silence > SWAP_GAP { old.rate * seconds } else { 0.0 };
-    let to_old = (running.max(usual) - to_new).clamp(0.0, had);
-    let unseen = if silence > SWAP_GAP { had - to_old + if went_in_full { 0.0 } else { lacks } } else { 0.0 };
+    let to_old = (running.max(old.rate * seconds) - to_new).clamp(0.0, had);
+    let unseen = had - to_old + if went_in_full { 0.0 } else { lacks };
     Passage { to_old, to_new, unseen }
 }

@@ -255,9 +255,9 @@ fn a_starter_succeeded_by_a_full_one_is_seen_by_its_capacity() {
 fn a_fall_beyond_any_job_is_a_swap_and_one_near_the_fastest_is_asked_about() {
     let to = |level| [(7750, 7000), (7750, 6990), (7750, level), (7750, level), (7750, level), (7750, level)];
     assert_eq!(arrivals(&to(2000)).0, [Arrival::Found, Arrival::Fallen]);
-    let (arrived, asked) = arrivals(&to(6660));
+    let (arrived, asked) = arrivals(&to(6600));
     assert_eq!((arrived.len(), asked.len()), (1, 1));
-    assert_eq!((asked[0].from, asked[0].to), (699.0, 666.0));
+    assert_eq!((asked[0].from, asked[0].to), (699.0, 660.0));
     assert_eq!(arrivals(&to(6800)), (vec![Arrival::Found], Vec::new()));
 }
 
