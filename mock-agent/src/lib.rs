@@ -11,6 +11,7 @@ mod check;
 mod demand;
 mod history;
 mod machine;
+pub mod many;
 pub mod message;
 mod mib;
 mod oid;

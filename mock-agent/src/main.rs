@@ -1,6 +1,8 @@
-//! The `mock-agent` program: plays a room of simulated printers and answers SNMP for them on loopback.
+//! The `mock-agent` program: plays a room of simulated printers, or a crowd of them, and answers SNMP for
+//! them on loopback.
 
 mod clock;
+mod crowd;
 
 use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
@@ -35,6 +37,8 @@ struct Options {
     /// Lists the printers of the room and ends.
     #[arg(long)]
     list: bool,
+    #[command(flatten)]
+    crowd: crowd::CrowdOptions,
 }
 
 fn loopback(text: &str) -> Result<SocketAddr, String> {
@@ -55,6 +59,9 @@ fn speed(text: &str) -> Result<f64, String> {
 
 fn main() -> Result<()> {
     let options = Options::parse();
+    if let Some(printers) = options.crowd.printers {
+        return crowd::run(&options.crowd, printers, options.listen);
+    }
     let scenario = match options.scenario.as_deref().map(read) {
         Some(Ok(scenario)) => scenario,
         Some(Err(fault)) => {
