@@ -33,7 +33,8 @@ pub(super) struct SnmpOptions {
     /// The password that signs; better given in the environment, where other users do not see it
     #[arg(long, value_name = "PASSWORD", env = "ULLAGE_SNMP_AUTH_PASSWORD", hide_env_values = true)]
     auth_password: Option<String>,
-    /// How the user's messages are encrypted: des, aes128, aes192 or aes256 [default: aes128]
+    /// How the user's messages are encrypted: des, aes128, aes192 or aes256, or aes192-reeder or
+    /// aes256-reeder for devices that lengthen keys in that way [default: aes128]
     #[arg(long, value_name = "PROTOCOL", env = "ULLAGE_SNMP_PRIVACY_PROTOCOL")]
     privacy_protocol: Option<String>,
     /// The password that encrypts; better given in the environment

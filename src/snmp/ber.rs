@@ -4,9 +4,10 @@
 //! whose tag is unknown, or whose contents do not fit its tag, is kept as [`Value::Unknown`]: it neither
 //! ends the list nor costs the other values.
 
+use super::ask::{RawPdu, Values};
 use super::oid::{MAX_ARCS, Oid};
 use super::pdu::{ErrorStatus, Pdu, PduKind, Version};
-use super::value::{Value, Varbind};
+use super::value::Value;
 
 mod write;
 
@@ -114,6 +115,12 @@ pub struct V3Message<'a> {
     pub time: i64,
     /// `msgUserName`.
     pub user: &'a [u8],
+    /// `msgAuthenticationParameters`.
+    pub mac: &'a [u8],
+    /// Where in the datagram those stand.
+    pub mac_at: usize,
+    /// `msgPrivacyParameters`.
+    pub salt: &'a [u8],
     /// The scoped PDU, in the clear or encrypted.
     pub data: ScopedData<'a>,
     /// How many octets the whole message has; a datagram may have more.
@@ -134,9 +141,13 @@ pub enum ScopedData<'a> {
 pub(crate) struct Reader<'a>(&'a [u8]);
 
 impl<'a> Reader<'a> {
-    #[cfg(test)]
-    pub(crate) fn new(bytes: &'a [u8]) -> Self {
+    pub(crate) fn over(bytes: &'a [u8]) -> Self {
         Self(bytes)
+    }
+
+    /// What was not read yet.
+    pub(crate) fn rest(self) -> &'a [u8] {
+        self.0
     }
 
     pub(crate) fn is_empty(self) -> bool {
@@ -246,7 +257,7 @@ pub(crate) fn decode_oid(octets: &[u8]) -> Result<Oid, BerError> {
     Ok(Oid::from_arcs(&arcs[..count]))
 }
 
-fn decode_value(tag: u8, contents: &[u8]) -> Value {
+pub(crate) fn decode_value(tag: u8, contents: &[u8]) -> Value {
     let known = match (tag, contents) {
         (INTEGER, _) => decode_integer(contents).map(Value::Integer),
         (OCTET_STRING, _) => Ok(Value::OctetString(contents.into())),
@@ -266,20 +277,7 @@ fn decode_value(tag: u8, contents: &[u8]) -> Value {
     known.unwrap_or_else(|_| Value::Unknown { tag, bytes: contents.into() })
 }
 
-fn decode_varbinds(list: &[u8]) -> Result<Vec<Varbind>, BerError> {
-    let mut list = Reader(list);
-    let mut varbinds = Vec::new();
-    while !list.is_empty() {
-        let mut pair = list.sequence()?;
-        let oid = decode_oid(pair.expect(OBJECT_ID, "an object identifier")?)?;
-        let (tag, contents) = pair.any()?;
-        pair.end()?;
-        varbinds.push(Varbind { oid, value: decode_value(tag, contents) });
-    }
-    Ok(varbinds)
-}
-
-fn decode_pdu(reader: &mut Reader<'_>) -> Result<Pdu, BerError> {
+fn decode_pdu<'a>(reader: &mut Reader<'a>) -> Result<RawPdu<'a>, BerError> {
     let (tag, contents) = reader.any()?;
     let kind = match tag {
         RESPONSE => PduKind::Response,
@@ -291,9 +289,17 @@ fn decode_pdu(reader: &mut Reader<'_>) -> Result<Pdu, BerError> {
     let status = ErrorStatus::from_number(pdu.integer()?);
     // Agents put all sorts of things here; one that names no position names none.
     let error_index = pdu.integer()?.try_into().unwrap_or(0);
-    let varbinds = decode_varbinds(pdu.expect(SEQUENCE, "a list of values")?)?;
+    let values = Values::new(pdu.expect(SEQUENCE, "a list of values")?)?;
     pdu.end()?;
-    Ok(Pdu { kind, request_id, status, error_index, varbinds })
+    Ok(RawPdu { kind, request_id, status, error_index, values })
+}
+
+impl RawPdu<'_> {
+    /// A PDU of its own.
+    pub(crate) fn owned(self) -> Result<Pdu, BerError> {
+        let Self { kind, request_id, status, error_index, values } = self;
+        Ok(Pdu { kind, request_id, status, error_index, varbinds: values.owned()? })
+    }
 }
 
 /// The contents of a scoped PDU (RFC 3412 §6) without its context, which we leave empty and do not read.
@@ -301,6 +307,11 @@ fn decode_pdu(reader: &mut Reader<'_>) -> Result<Pdu, BerError> {
 /// # Errors
 /// Where it broke.
 pub fn decode_scoped(contents: &[u8]) -> Result<Pdu, BerError> {
+    raw_scoped(contents)?.owned()
+}
+
+/// The same, with its values left where they are.
+pub(crate) fn raw_scoped(contents: &[u8]) -> Result<RawPdu<'_>, BerError> {
     let mut scoped = Reader(contents);
     scoped.octets()?;
     scoped.octets()?;
@@ -309,27 +320,55 @@ pub fn decode_scoped(contents: &[u8]) -> Result<Pdu, BerError> {
     Ok(pdu)
 }
 
+/// A whole scoped PDU as it comes out of a cipher: with its tag, and perhaps with padding behind it.
+pub(crate) fn raw_scoped_with_padding(octets: &[u8]) -> Result<RawPdu<'_>, BerError> {
+    raw_scoped(Reader(octets).expect(SEQUENCE, "a scoped PDU")?)
+}
+
+/// A message that came, with its values left in the datagram.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) enum RawMessage<'a> {
+    /// Version 1 or 2c.
+    Community { version: Version, community: &'a [u8], pdu: RawPdu<'a> },
+    /// Version 3, not yet checked and perhaps encrypted.
+    V3(V3Message<'a>),
+}
+
 /// A whole datagram. What stands behind the message in it is not looked at.
 ///
 /// # Errors
 /// Where it broke.
 pub fn decode(datagram: &[u8]) -> Result<Message<'_>, BerError> {
+    Ok(match raw(datagram)? {
+        RawMessage::Community { version, community, pdu } => {
+            Message::Community { version, community, pdu: pdu.owned()? }
+        }
+        RawMessage::V3(message) => Message::V3(message),
+    })
+}
+
+/// The same, with its values left where they are.
+pub(crate) fn raw(datagram: &[u8]) -> Result<RawMessage<'_>, BerError> {
     let mut outer = Reader(datagram);
     let mut message = outer.sequence()?;
     let length = datagram.len() - outer.0.len();
     let version = match message.integer()? {
         0 => Version::V1,
         1 => Version::V2c,
-        3 => return decode_v3(message, length).map(Message::V3),
+        3 => return decode_v3(datagram, message, length).map(RawMessage::V3),
         other => return Err(BerError::Version(other)),
     };
     let community = message.octets()?;
     let pdu = decode_pdu(&mut message)?;
     message.end()?;
-    Ok(Message::Community { version, community, pdu })
+    Ok(RawMessage::Community { version, community, pdu })
 }
 
-fn decode_v3(mut message: Reader<'_>, length: usize) -> Result<V3Message<'_>, BerError> {
+fn decode_v3<'a>(
+    datagram: &'a [u8],
+    mut message: Reader<'a>,
+    length: usize,
+) -> Result<V3Message<'a>, BerError> {
     let mut header = message.sequence()?;
     let message_id = header.integer()?.try_into().map_err(|_| BerError::Number)?;
     let max_size = header.integer()?;
@@ -343,8 +382,10 @@ fn decode_v3(mut message: Reader<'_>, length: usize) -> Result<V3Message<'_>, Be
     let boots = usm.integer()?;
     let time = usm.integer()?;
     let user = usm.octets()?;
-    usm.octets()?;
-    usm.octets()?;
+    let mac = usm.octets()?;
+    // Both are addresses inside of the same datagram.
+    let mac_at = mac.as_ptr().addr() - datagram.as_ptr().addr();
+    let salt = usm.octets()?;
     usm.end()?;
     let data = match message.any()? {
         (SEQUENCE, contents) => ScopedData::Plain(contents),
@@ -352,7 +393,21 @@ fn decode_v3(mut message: Reader<'_>, length: usize) -> Result<V3Message<'_>, Be
         (found, _) => return Err(BerError::Tag { expected: "a scoped PDU", found }),
     };
     message.end()?;
-    Ok(V3Message { message_id, max_size, flags, security_model, engine_id, boots, time, user, data, length })
+    Ok(V3Message {
+        message_id,
+        max_size,
+        flags,
+        security_model,
+        engine_id,
+        boots,
+        time,
+        user,
+        mac,
+        mac_at,
+        salt,
+        data,
+        length,
+    })
 }
 
 #[cfg(test)]

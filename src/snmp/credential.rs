@@ -96,15 +96,17 @@ macro_rules! protocol {
             type Err = CredentialError;
 
             fn from_str(text: &str) -> Result<Self, Self::Err> {
-                let plain: String = text.chars().filter(|c| !matches!(c, '-' | '_' | ' ')).take(40).collect();
-                match plain.to_ascii_lowercase().as_str() {
-                    $($word => Ok(Self::$variant),)*
-                    _ => Err(CredentialError::Protocol {
-                        which: $which,
-                        name: text.chars().take(40).collect(),
-                        known: $known,
-                    }),
-                }
+                let plain = |text: &str| -> String {
+                    let letters = text.chars().filter(|c| !matches!(c, '-' | '_' | ' '));
+                    letters.take(40).collect::<String>().to_ascii_lowercase()
+                };
+                let meant = plain(text);
+                let known = Self::ALL.iter().find(|known| plain(known.word()) == meant);
+                known.copied().ok_or_else(|| CredentialError::Protocol {
+                    which: $which,
+                    name: text.chars().take(40).collect(),
+                    known: $known,
+                })
             }
         }
     };
@@ -129,19 +131,46 @@ protocol!(
 );
 
 protocol!(
-    /// How messages are encrypted. Where a key is too short for AES-192 or AES-256 it is lengthened as
-    /// draft-blumenthal-aes-usm says; no RFC does.
-    PrivacyProtocol, "privacy", "des, aes128, aes192, aes256", {
+    /// How messages are encrypted. Where a key is too short for AES-192 or AES-256 it has to be lengthened,
+    /// for which there are two ways in use and no RFC: see [`Extension`].
+    PrivacyProtocol, "privacy", "des, aes128, aes192, aes256, aes192-reeder, aes256-reeder", {
         /// CBC-DES (RFC 3414).
         Des = "des",
         /// CFB128-AES-128 (RFC 3826).
         Aes128 = "aes128",
-        /// CFB128-AES-192.
+        /// CFB128-AES-192, keys lengthened as draft-blumenthal-aes-usm says.
         Aes192 = "aes192",
-        /// CFB128-AES-256.
+        /// CFB128-AES-256, keys lengthened as draft-blumenthal-aes-usm says.
         Aes256 = "aes256",
+        /// CFB128-AES-192, keys lengthened as draft-reeder-snmpv3-usm-3desede says.
+        Aes192Reeder = "aes192-reeder",
+        /// CFB128-AES-256, keys lengthened as draft-reeder-snmpv3-usm-3desede says.
+        Aes256Reeder = "aes256-reeder",
     }
 );
+
+/// How a key that is too short is lengthened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Extension {
+    /// By its hash: draft-blumenthal-aes-usm.
+    Blumenthal,
+    /// By taking it for a password: draft-reeder-snmpv3-usm-3desede.
+    Reeder,
+}
+
+impl PrivacyProtocol {
+    /// How long its key is, octets, and how a shorter one is lengthened.
+    #[must_use]
+    pub fn key(self) -> (usize, Extension) {
+        match self {
+            Self::Des | Self::Aes128 => (16, Extension::Blumenthal),
+            Self::Aes192 => (24, Extension::Blumenthal),
+            Self::Aes256 => (32, Extension::Blumenthal),
+            Self::Aes192Reeder => (24, Extension::Reeder),
+            Self::Aes256Reeder => (32, Extension::Reeder),
+        }
+    }
+}
 
 /// A user of the user-based security model (RFC 3414).
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]

@@ -44,12 +44,15 @@ fn net_snmp_cipher(privacy: PrivacyProtocol) -> &'static str {
         PrivacyProtocol::Aes128 => "AES",
         PrivacyProtocol::Aes192 => "AES-192",
         PrivacyProtocol::Aes256 => "AES-256",
+        // It has these, if at all, under a name of its own.
+        PrivacyProtocol::Aes192Reeder | PrivacyProtocol::Aes256Reeder => "",
     }
 }
 
 fn pairs() -> impl Iterator<Item = (AuthProtocol, Option<PrivacyProtocol>)> {
     AuthProtocol::ALL.iter().flat_map(|auth| {
-        let privacies = PrivacyProtocol::ALL.iter().copied().map(Some);
+        let known = |privacy: &PrivacyProtocol| !net_snmp_cipher(*privacy).is_empty();
+        let privacies = PrivacyProtocol::ALL.iter().copied().filter(known).map(Some);
         std::iter::once(None).chain(privacies).map(|privacy| (*auth, privacy))
     })
 }

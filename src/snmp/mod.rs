@@ -6,6 +6,8 @@
 //! [`transport`]; that puts requests into bytes with [`ber`], or with `usm` for version 3.
 //! [`printer_mib`] then turns what came into a [`crate::domain::snapshot::Snapshot`].
 
+mod ask;
+mod batch;
 pub mod ber;
 pub mod credential;
 pub mod error;
@@ -16,6 +18,8 @@ mod mock_tests;
 pub mod oid;
 pub mod pdu;
 mod pending;
+pub mod plan;
+mod plans;
 pub mod printer_mib;
 pub mod printer_rows;
 pub mod read_printer;
@@ -27,3 +31,4 @@ mod usm;
 mod usm_keys;
 pub mod value;
 pub mod walk;
+mod wheel;

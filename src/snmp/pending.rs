@@ -8,27 +8,19 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
 
-use super::ber::{self, BerError, Message};
-use super::pdu::{Pdu, Version};
+use super::ber::{self, BerError, RawMessage};
+use super::pdu::Version;
 
 /// Locks a mutex whose contents are whole whatever happened to a thread that held it.
 pub(super) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// What a datagram brought to the one who waits for it.
-pub(super) enum Reply {
-    /// Version 1 and 2c: the answer.
-    Pdu(Pdu),
-    /// Version 3: octets that the one who holds the keys has to check.
-    Datagram(Vec<u8>),
-}
-
 struct Waiting {
     version: Version,
     /// One for each datagram sent: an answer to any of them will do.
     ids: Vec<i32>,
-    reply: mpsc::Sender<Reply>,
+    reply: mpsc::Sender<Vec<u8>>,
     fault: Option<BerError>,
 }
 
@@ -65,8 +57,9 @@ impl Pending {
 
     /// Hands a datagram to the one who waits for it.
     pub(super) fn deliver(&self, from: SocketAddr, datagram: &[u8]) -> Delivery {
-        let message = match ber::decode(datagram) {
-            Ok(message) => message,
+        let (version, id, length) = match ber::raw(datagram) {
+            Ok(RawMessage::Community { version, pdu, .. }) => (version, pdu.request_id, datagram.len()),
+            Ok(RawMessage::V3(message)) => (Version::V3, message.message_id, message.length),
             Err(fault) => {
                 if let Some(waiting) = lock(&self.waiting).get_mut(&from) {
                     waiting.fault = Some(fault);
@@ -74,19 +67,12 @@ impl Pending {
                 return Delivery::Malformed;
             }
         };
-        let (version, id) = match &message {
-            Message::Community { version, pdu, .. } => (*version, pdu.request_id),
-            Message::V3(message) => (Version::V3, message.message_id),
-        };
         let waiting = lock(&self.waiting);
         let Some(waiting) = waiting.get(&from).filter(|w| w.version == version && w.ids.contains(&id)) else {
             return Delivery::Unasked;
         };
-        let reply = match message {
-            Message::Community { pdu, .. } => Reply::Pdu(pdu),
-            Message::V3(message) => Reply::Datagram(datagram[..message.length].to_vec()),
-        };
-        if waiting.reply.try_send(reply).is_ok() { Delivery::Taken } else { Delivery::Unasked }
+        let message = datagram.get(..length).unwrap_or_default().to_vec();
+        if waiting.reply.try_send(message).is_ok() { Delivery::Taken } else { Delivery::Unasked }
     }
 
     /// A number that nobody outside can guess, so that nobody outside can answer for a device.
@@ -102,7 +88,7 @@ impl Pending {
 pub(super) struct Waiter<'a> {
     pending: &'a Pending,
     address: SocketAddr,
-    replies: mpsc::Receiver<Reply>,
+    replies: mpsc::Receiver<Vec<u8>>,
 }
 
 impl Waiter<'_> {
@@ -116,7 +102,7 @@ impl Waiter<'_> {
     }
 
     /// The next answer to any of the datagrams sent; `None` never, while it waits.
-    pub(super) async fn reply(&mut self) -> Option<Reply> {
+    pub(super) async fn reply(&mut self) -> Option<Vec<u8>> {
         self.replies.recv().await
     }
 

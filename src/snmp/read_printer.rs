@@ -1,14 +1,14 @@
-//! Reads a printer's tables in few round trips: one multi-column walk for each group of tables, not column
-//! by column.
+//! Reads a printer through the engine: everything at first, later what changes.
 
+use super::ask::Question;
 use super::error::SnmpError;
-use super::oid::Oid;
-use super::printer_mib as mib;
+use super::plan::{Fault, Next, Reading};
 use super::printer_rows::RawPrinter;
 use super::transport::{Engine, Target};
-use super::walk::{Limits, Walker};
 
-/// Reads all that [`super::printer_mib::snapshot`] makes a snapshot of.
+/// Reads all that [`super::printer_mib::snapshot`] makes a snapshot of. Of a device that this engine has read
+/// before, only what changes is asked, and the rest if that says that it may differ; what comes back is the
+/// whole again.
 ///
 /// A device without printer tables is not an error here: what it has comes back, and the parser says that
 /// it is no printer.
@@ -16,34 +16,49 @@ use super::walk::{Limits, Walker};
 /// # Errors
 /// When the device does not answer, in the middle too, or refuses its user.
 pub async fn read_printer(engine: &Engine, target: &Target) -> Result<RawPrinter, SnmpError> {
-    let mut walker = Walker::new(engine, target, Limits::default());
-    let system: Vec<Oid> = mib::SYSTEM_SCALARS.iter().map(|arc| mib::SYSTEM.child(&[*arc, 0])).collect();
-    let mut printer = RawPrinter { rows: walker.get(&system).await?, complete: true };
-    for group in GROUPS {
-        let columns: Vec<Oid> = group
-            .iter()
-            .flat_map(|(table, columns)| columns.iter().map(|column| table.child(&[*column])))
-            .collect();
-        let rows = walker.columns(&columns).await?;
-        printer.complete &= rows.partial.is_none();
-        printer.rows.extend(rows.varbinds);
+    let address = target.address;
+    let warm = engine.plans().of(target);
+    let mut reading = Reading::new(target.credential.version(), warm, engine.age());
+    let mut list = Vec::with_capacity(1_024);
+    let mut next = Next::Ask;
+    while next == Next::Ask {
+        let (verb, names) = reading.question(&mut list);
+        let question = Question { verb, list: &list, names };
+        // The last try of a device that never answered is kept for the smallest question.
+        let mut patient = target.clone();
+        if !reading.has_answered() && target.retries > 0 {
+            patient.retries -= 1;
+        }
+        let taken = engine.ask(&patient, &question, |pdu, octets| Ok(reading.answer(pdu, octets))).await;
+        let taken = match taken {
+            Err(error) if error.is_silence() && target.retries > 0 && reading.be_cautious() => {
+                let (verb, names) = reading.question(&mut list);
+                patient.retries = 0;
+                let question = Question { verb, list: &list, names };
+                engine
+                    .ask(&patient, &question, |pdu, octets| Ok(reading.answer(pdu, octets)))
+                    .await
+                    .map_err(|_| error)
+            }
+            taken => taken,
+        };
+        next = match taken {
+            Ok(Ok(next)) => next,
+            Ok(Err(fault)) => return Err(failed(engine, target, fault)),
+            Err(error) if error.is_silence() => reading.silent().map_err(|_| error)?,
+            Err(error) => return Err(error),
+        };
     }
-    Ok(printer)
+    let (outcome, warm) = reading.finish(true);
+    engine.plans().keep(target, warm);
+    let rows = outcome.varbinds().map_err(|source| SnmpError::Malformed { address, source })?;
+    Ok(RawPrinter { rows, complete: outcome.complete })
 }
 
-/// Columns that are walked together: those of about as many rows, so that none is asked for in vain.
-const GROUPS: [&[(Oid, &[u32])]; 4] = [
-    &[(mib::HR_DEVICE, &[2, 3, 5]), (mib::HR_PRINTER, &[1, 2])],
-    &[
-        (mib::GENERAL, &[1, 2, 16, 17, 19]),
-        (mib::LOCALIZATION, &[4]),
-        (mib::COVER, &[2, 3]),
-        (mib::MARKER, &[2, 3, 4, 5]),
-        (mib::INPUT, &[2, 3, 5, 7, 8, 9, 10, 12, 13, 18]),
-    ],
-    &[(mib::SUPPLIES, &[2, 3, 4, 5, 6, 7, 8, 9])],
-    &[(mib::COLORANT, &[4]), (mib::ALERT, &[2, 3, 4, 5, 6, 7, 8, 9])],
-];
+fn failed(engine: &Engine, target: &Target, fault: Fault) -> SnmpError {
+    engine.plans().forget(target.address);
+    fault.error(target.address)
+}
 
 #[cfg(test)]
 mod tests;

@@ -91,8 +91,8 @@ pub(crate) struct Asked {
 }
 
 impl Asked {
-    fn parse(datagram: &[u8], number: usize) -> Option<Self> {
-        let mut message = Reader::new(datagram).sequence().ok()?;
+    pub(crate) fn parse(datagram: &[u8], number: usize) -> Option<Self> {
+        let mut message = Reader::over(datagram).sequence().ok()?;
         let version = match message.integer().ok()? {
             0 => Version::V1,
             1 => Version::V2c,
@@ -100,7 +100,7 @@ impl Asked {
         };
         let community = message.octets().ok()?.to_vec();
         let (tag, contents) = message.any().ok()?;
-        let mut pdu = Reader::new(contents);
+        let mut pdu = Reader::over(contents);
         let request_id = pdu.integer().ok()?.try_into().ok()?;
         let non_repeaters = pdu.integer().ok()?.try_into().ok()?;
         let max_repetitions = pdu.integer().ok()?.try_into().ok()?;

@@ -2,7 +2,8 @@
 //! longer than the deadline, and asks again.
 //!
 //! There is no task and no socket for a device. Each device is asked one thing at a time, and all of them
-//! together no more than [`EngineOptions::max_in_flight`].
+//! together no more than [`EngineOptions::max_in_flight`]. For one pass over a long list of devices there is
+//! [`super::sweep`], which shares the codec and the plans with this.
 
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
@@ -15,11 +16,14 @@ use tokio::sync::Semaphore;
 use tokio::task::AbortHandle;
 use tokio::time::{Instant, sleep, timeout_at};
 
-use super::ber;
+use super::ask::{self, Question, RawPdu};
+use super::batch;
+use super::ber::{self, RawMessage};
 use super::credential::{Credential, Secret};
 use super::error::SnmpError;
 use super::pdu::{ErrorStatus, Pdu, PduKind, Request, Version};
-use super::pending::{Delivery, Lanes, Pending, Reply, lock};
+use super::pending::{Delivery, Lanes, Pending, lock};
+use super::plans::Plans;
 use super::usm::Usm;
 
 /// The longest datagram that can come.
@@ -81,6 +85,8 @@ struct Inner {
     slots: Semaphore,
     lanes: Lanes,
     usm: Usm,
+    plans: Plans,
+    began: Instant,
 }
 
 /// What the receiving task has in common with the engine.
@@ -137,6 +143,8 @@ impl Engine {
             slots: Semaphore::new(options.max_in_flight.clamp(1, Semaphore::MAX_PERMITS)),
             lanes: Lanes::default(),
             usm: Usm::new(),
+            plans: Plans::default(),
+            began: Instant::now(),
         })))
     }
 
@@ -150,21 +158,56 @@ impl Engine {
         if target.credential.version() == Version::V1 && matches!(request, Request::GetBulk { .. }) {
             return Err(SnmpError::NoBulkInV1 { address });
         }
+        let list = ask::names(request.oids());
+        let question = Question { verb: ask::verb(request), list: &list, names: request.oids().len() };
+        let pdu = self
+            .ask(target, &question, |pdu, _| {
+                pdu.owned().map_err(|source| SnmpError::Malformed { address, source })
+            })
+            .await?;
+        fits(&pdu, &question, address)?;
+        Ok(pdu)
+    }
+
+    /// Asks a device, and gives its response, whatever its error status unless that is authorizationError,
+    /// to `take`, with the octets of its datagram.
+    ///
+    /// # Errors
+    /// When no answer came, when it can not be understood, when the device refused the user or community,
+    /// and what `take` says.
+    pub(super) async fn ask<T>(
+        &self,
+        target: &Target,
+        question: &Question<'_>,
+        mut take: impl FnMut(&RawPdu<'_>, usize) -> Result<T, SnmpError>,
+    ) -> Result<T, SnmpError> {
+        let address = target.address;
         // The lane first: one who waits for a busy device must not hold a place that another could use.
         let _lane = self.0.lanes.enter(address).await.ok_or(SnmpError::Stopped { address })?;
         let _slot = self.0.slots.acquire().await.map_err(|_| SnmpError::Stopped { address })?;
-        let pdu = match &*target.credential {
-            Credential::V1 { community } => self.by_community(target, Version::V1, community, request).await,
-            Credential::V2c { community } => {
-                self.by_community(target, Version::V2c, community, request).await
+        let take = |pdu: &RawPdu<'_>, octets: usize| match pdu.status {
+            ErrorStatus::AuthorizationError => Err(not_allowed(address, &target.credential, pdu.status)),
+            _ => take(pdu, octets),
+        };
+        match &*target.credential {
+            Credential::V1 { community } => {
+                self.by_community(target, Version::V1, community, question, take).await
             }
-            Credential::V3(user) => self.0.usm.request(self, target, user, request).await,
-        }?;
-        if pdu.status == ErrorStatus::AuthorizationError {
-            return Err(not_allowed(target, pdu.status));
+            Credential::V2c { community } => {
+                self.by_community(target, Version::V2c, community, question, take).await
+            }
+            Credential::V3(user) => self.0.usm.ask(self, target, user, question, take).await,
         }
-        fits(&pdu, request, address)?;
-        Ok(pdu)
+    }
+
+    /// What is remembered of devices.
+    pub(super) fn plans(&self) -> &Plans {
+        &self.0.plans
+    }
+
+    /// How long this engine has been at work.
+    pub(super) fn age(&self) -> Duration {
+        self.0.began.elapsed()
     }
 
     /// What went over the wire so far.
@@ -180,46 +223,51 @@ impl Engine {
         }
     }
 
-    async fn by_community(
+    async fn by_community<T>(
         &self,
         target: &Target,
         version: Version,
         community: &Secret,
-        request: &Request,
-    ) -> Result<Pdu, SnmpError> {
+        question: &Question<'_>,
+        mut take: impl FnMut(&RawPdu<'_>, usize) -> Result<T, SnmpError>,
+    ) -> Result<T, SnmpError> {
         self.exchange(
             target,
             version,
-            |id| Ok(ber::encode_request(version, community.expose(), id, request)),
-            |reply| match reply {
-                Reply::Pdu(pdu) if pdu.kind == PduKind::Response => Ok(Verdict::Done(pdu)),
+            |id, out| question.write(out, version, community.expose(), id),
+            |datagram| match ber::raw(datagram) {
+                Ok(RawMessage::Community { pdu, .. }) if pdu.kind == PduKind::Response => {
+                    take(&pdu, datagram.len()).map(Verdict::Done)
+                }
                 _ => Ok(Verdict::Ignore),
             },
         )
         .await
     }
 
-    /// Sends what `encode` makes, again after each deadline, until `judge` is content with a reply.
+    /// Sends what `write` makes, again after each deadline, until `judge` is content with a reply.
     pub(super) async fn exchange<T>(
         &self,
         target: &Target,
         version: Version,
-        mut encode: impl FnMut(i32) -> Result<Vec<u8>, SnmpError>,
-        mut judge: impl FnMut(Reply) -> Result<Verdict<T>, SnmpError>,
+        mut write: impl FnMut(i32, &mut Vec<u8>),
+        mut judge: impl FnMut(&[u8]) -> Result<Verdict<T>, SnmpError>,
     ) -> Result<T, SnmpError> {
         let address = target.address;
         let socket = self.socket(address)?;
         let shared = &self.0.shared;
         let mut waiter = shared.pending.wait(address, version);
         let started = Instant::now();
+        let mut datagram = Vec::with_capacity(1_024);
         let tries = target.retries.saturating_add(1);
         for attempt in 0..tries {
-            let datagram = encode(waiter.id())?;
+            datagram.clear();
+            write(waiter.id(), &mut datagram);
             let deadline = Instant::now() + patience(target.timeout, attempt);
             socket.send_to(&datagram, address).await.map_err(|source| SnmpError::Send { address, source })?;
             shared.sent.fetch_add(1, Ordering::Relaxed);
             while let Ok(reply) = timeout_at(deadline, waiter.reply()).await {
-                match judge(reply.ok_or(SnmpError::Stopped { address })?)? {
+                match judge(&reply.ok_or(SnmpError::Stopped { address })?)? {
                     Verdict::Done(done) => return Ok(done),
                     Verdict::Ignore => {}
                 }
@@ -255,6 +303,7 @@ impl Engine {
 fn bind(any: IpAddr) -> io::Result<Arc<UdpSocket>> {
     let socket = std::net::UdpSocket::bind((any, 0))?;
     socket.set_nonblocking(true)?;
+    batch::enlarge(&socket)?;
     UdpSocket::from_std(socket).map(Arc::new)
 }
 
@@ -280,16 +329,15 @@ async fn receive(socket: Arc<UdpSocket>, shared: Arc<Shared>) {
     }
 }
 
-fn patience(timeout: Duration, attempt: u32) -> Duration {
+pub(super) fn patience(timeout: Duration, attempt: u32) -> Duration {
     let longer = BACK_OFF.powi(attempt.min(16).cast_signed()).min(MOST_BACK_OFF);
     Duration::try_from_secs_f64(timeout.as_secs_f64() * longer).unwrap_or(LONGEST_WAIT).min(LONGEST_WAIT)
 }
 
 /// Access is refused by view and by level (RFC 3415): a user with privacy in the device, but not here, is the
 /// usual cause.
-fn not_allowed(target: &Target, status: ErrorStatus) -> SnmpError {
-    let address = target.address;
-    match &*target.credential {
+pub(super) fn not_allowed(address: SocketAddr, credential: &Credential, status: ErrorStatus) -> SnmpError {
+    match credential {
         Credential::V3(user) => {
             SnmpError::UnsupportedSecurityLevel { address, user: user.name().into(), level: user.level() }
         }
@@ -298,19 +346,12 @@ fn not_allowed(target: &Target, status: ErrorStatus) -> SnmpError {
 }
 
 /// Whether a response has as many values as were asked for.
-fn fits(pdu: &Pdu, request: &Request, address: SocketAddr) -> Result<(), SnmpError> {
-    if pdu.status != ErrorStatus::NoError {
-        return Ok(());
-    }
-    let asked = request.oids().len();
+fn fits(pdu: &Pdu, question: &Question<'_>, address: SocketAddr) -> Result<(), SnmpError> {
     let came = pdu.varbinds.len();
-    let fits = match request {
-        Request::Get { .. } | Request::GetNext { .. } => came == asked,
-        Request::GetBulk { non_repeaters, max_repetitions, .. } => {
-            let once = asked.min(usize::try_from(*non_repeaters).unwrap_or(usize::MAX));
-            let repeat = usize::try_from(*max_repetitions).unwrap_or(usize::MAX);
-            came <= (asked - once).saturating_mul(repeat).saturating_add(once)
-        }
+    let fits = match question.most() {
+        _ if pdu.status != ErrorStatus::NoError => true,
+        (most, true) => came <= most,
+        (most, false) => came == most,
     };
     if fits {
         Ok(())

@@ -7,17 +7,17 @@ use std::sync::{Arc, Mutex};
 use tokio::sync::Semaphore;
 use tokio::time::Instant;
 
-use super::ber::{self, Message, ScopedData};
+use super::ask::{Question, RawPdu};
+use super::ber::{self, BerError, RawMessage, ScopedData, V3Message};
 use super::credential::UsmUser;
 use super::error::SnmpError;
-use super::oid::Oid;
-use super::pdu::{Pdu, PduKind, Request, Version};
-use super::pending::{Reply, lock};
+use super::pdu::{PduKind, Version};
+use super::pending::lock;
 use super::transport::{Engine, Target, Verdict};
-use super::usm_keys::{Closed, Keys, Opened};
+use super::usm_keys::{Closed, Keys, Masters};
 
-/// The scalars that reports carry: usmStats, RFC 3414 §5.
-const USM_STATS: Oid = Oid::constant(&[1, 3, 6, 1, 6, 3, 15, 1, 1]);
+/// The scalars that reports carry, 1.3.6.1.6.3.15.1.1 in octets: usmStats, RFC 3414 §5.
+const USM_STATS: &[u8] = &[0x2b, 6, 1, 6, 3, 15, 1, 1];
 /// How far a message may lag behind (RFC 3414 §2.2.3), seconds.
 const WINDOW: i64 = 150;
 /// The boot counter at which an engine has run out of clock.
@@ -29,7 +29,7 @@ const DERIVING: usize = 2;
 
 /// An engine as it is known.
 #[derive(Clone)]
-struct Known {
+pub(super) struct Known {
     engine_id: Arc<[u8]>,
     boots: i64,
     time: i64,
@@ -40,7 +40,7 @@ struct Known {
 
 impl Known {
     /// Boots and time as its clock shows them `now`.
-    fn clock(&self, now: Instant) -> (i64, i64) {
+    pub(super) fn clock(&self, now: Instant) -> (i64, i64) {
         let passed = now.saturating_duration_since(self.read_at).as_secs();
         let passed = i64::try_from(passed).unwrap_or(i64::MAX);
         (self.boots, self.time.saturating_add(passed).min(LAST_BOOT))
@@ -53,21 +53,38 @@ type KeyName = (Arc<[u8]>, UsmUser);
 pub(super) struct Usm {
     engines: Mutex<HashMap<SocketAddr, Known>>,
     keys: Mutex<HashMap<KeyName, Arc<Keys>>>,
+    masters: Mutex<HashMap<UsmUser, Arc<Masters>>>,
     deriving: Semaphore,
 }
 
 /// What came of one exchange.
-enum Outcome {
-    Answer(Pdu),
+enum Outcome<T> {
+    Answer(T),
     /// The clock was off; it is set now.
     ClockSet,
     /// The engine is not the one that was known.
     OtherEngine,
 }
 
+/// What a message turned out to be.
+pub(super) enum Heard<'a> {
+    /// The answer.
+    Answer(RawPdu<'a>),
+    /// The clock was off; it is set now.
+    ClockSet,
+    /// The engine is not the one that was known.
+    OtherEngine,
+    /// The device refuses the user, and asking again will not help.
+    Refusal(Reason),
+    /// Nothing that can be trusted: as good as none.
+    Nothing,
+    /// Signed, and nonsense.
+    Broken(BerError),
+}
+
 /// What a report says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Reason {
+pub(super) enum Reason {
     UnsupportedSecurityLevel,
     NotInTimeWindow,
     UnknownUser,
@@ -78,8 +95,8 @@ enum Reason {
 }
 
 impl Reason {
-    fn of(report: &Pdu) -> Self {
-        let arc = report.varbinds.iter().find_map(|varbind| varbind.oid.suffix(&USM_STATS)?.first());
+    fn of(report: &RawPdu<'_>) -> Self {
+        let arc = report.values.into_iter().find_map(|varbind| varbind.name.strip_prefix(USM_STATS)?.first());
         match arc {
             Some(1) => Self::UnsupportedSecurityLevel,
             Some(2) => Self::NotInTimeWindow,
@@ -92,20 +109,96 @@ impl Reason {
     }
 }
 
+impl Reason {
+    /// As an error about a device.
+    pub(super) fn error(self, address: SocketAddr, user: &UsmUser) -> SnmpError {
+        let name = user.name().to_owned();
+        match self {
+            Self::UnknownUser => SnmpError::UnknownUser { address, user: name },
+            Self::WrongDigest => SnmpError::WrongPasswordOrProtocol { address, user: name },
+            Self::UnsupportedSecurityLevel => {
+                SnmpError::UnsupportedSecurityLevel { address, user: name, level: user.level() }
+            }
+            Self::Decryption => SnmpError::Decryption { address, user: name },
+            Self::NotInTimeWindow | Self::UnknownEngine | Self::Other => SnmpError::Clock { address },
+        }
+    }
+}
+
+impl Known {
+    /// Makes sense of a message, and learns from it only what its signature vouches for.
+    pub(super) fn hear<'a>(
+        &mut self,
+        keys: &Keys,
+        datagram: &[u8],
+        message: &V3Message<'a>,
+        clear: &'a mut Vec<u8>,
+        now: Instant,
+    ) -> Heard<'a> {
+        let opened = match keys.open(datagram, message, clear) {
+            Ok(opened) => opened,
+            Err(Closed::NotOurs) => return Heard::Nothing,
+            Err(Closed::Broken(fault)) => return Heard::Broken(fault),
+        };
+        if opened.pdu.kind == PduKind::Report {
+            return match Reason::of(&opened.pdu) {
+                // Signed, and in answer to a number that nobody could foresee: it is fresh, so it may set
+                // the clock back as well, which a device needs that lost its own.
+                Reason::NotInTimeWindow if opened.signed => {
+                    (self.boots, self.time, self.read_at) = (opened.clock.0, opened.clock.1, now);
+                    self.proven = true;
+                    Heard::ClockSet
+                }
+                Reason::NotInTimeWindow | Reason::UnknownEngine => Heard::OtherEngine,
+                Reason::Other => Heard::Nothing,
+                reason => Heard::Refusal(reason),
+            };
+        }
+        if opened.signed && !self.is_timely(opened.clock, now) {
+            return Heard::Nothing;
+        }
+        Heard::Answer(opened.pdu)
+    }
+
+    /// RFC 3414 §3.2 step 7b: whether a signed message is of now, and what it teaches about the clock.
+    fn is_timely(&mut self, (boots, time): (i64, i64), at: Instant) -> bool {
+        let (known_boots, now) = self.clock(at);
+        if boots == LAST_BOOT || boots < known_boots || (boots == known_boots && time < now - WINDOW) {
+            return false;
+        }
+        self.proven = true;
+        if boots > known_boots || time > now {
+            (self.boots, self.time, self.read_at) = (boots, time, at);
+        }
+        true
+    }
+
+    /// The engine's octets.
+    pub(super) fn engine_id(&self) -> &Arc<[u8]> {
+        &self.engine_id
+    }
+
+    /// Whether a signed message came from it.
+    pub(super) fn is_proven(&self) -> bool {
+        self.proven
+    }
+}
+
 impl Usm {
     pub(super) fn new() -> Self {
-        Self { engines: Mutex::default(), keys: Mutex::default(), deriving: Semaphore::new(DERIVING) }
+        Self { engines: Mutex::default(), keys: Mutex::default(), masters: Mutex::default(), deriving: Semaphore::new(DERIVING) }
     }
 
     /// Asks a device as a user: finds its engine first if it is not known, sets the clock once if the
     /// device finds it wrong, and looks for another engine once if the device says that it has one.
-    pub(super) async fn request(
+    pub(super) async fn ask<T>(
         &self,
         engine: &Engine,
         target: &Target,
         user: &UsmUser,
-        request: &Request,
-    ) -> Result<Pdu, SnmpError> {
+        question: &Question<'_>,
+        mut take: impl FnMut(&RawPdu<'_>, usize) -> Result<T, SnmpError>,
+    ) -> Result<T, SnmpError> {
         let address = target.address;
         let (mut set, mut found) = (false, false);
         loop {
@@ -114,20 +207,21 @@ impl Usm {
                 None => self.discover(engine, target).await?,
             };
             let keys = self.keys(address, user, &known.engine_id).await?;
+            let mut clear = Vec::new();
             let outcome = engine
                 .exchange(
                     target,
                     Version::V3,
-                    |id| {
+                    |id, out| {
                         let clock =
                             self.known(address).unwrap_or_else(|| known.clone()).clock(Instant::now());
-                        keys.seal(clock, id, request).map_err(|what| security(address, user, what))
+                        keys.seal(out, clock, id, question);
                     },
-                    |reply| self.judge(target, user, &keys, &reply),
+                    |datagram| self.judge(address, user, &keys, datagram, &mut clear, &mut take),
                 )
                 .await;
             match outcome {
-                Ok(Outcome::Answer(pdu)) => return Ok(pdu),
+                Ok(Outcome::Answer(answer)) => return Ok(answer),
                 Ok(Outcome::ClockSet) if !set => set = true,
                 Ok(Outcome::ClockSet) => return Err(SnmpError::Clock { address }),
                 Ok(Outcome::OtherEngine) if !found => {
@@ -146,8 +240,9 @@ impl Usm {
     /// answered discovery, but never this user, most likely cannot decrypt what it is sent.
     fn silence(&self, error: SnmpError, known: &Known, target: &Target, user: &UsmUser) -> SnmpError {
         let SnmpError::NoAnswer { address, tries, .. } = error else { return error };
+        let proven = self.known(address).is_some_and(|now| now.proven) || known.proven;
         self.forget(target.address);
-        if known.proven || user.privacy().is_none() {
+        if proven || user.privacy().is_none() {
             return error;
         }
         SnmpError::SilentToUser { address, user: user.name().into(), tries }
@@ -161,8 +256,10 @@ impl Usm {
             .exchange(
                 target,
                 Version::V3,
-                |id| Ok(ber::encode_empty_v3(id, &[])),
-                |reply| Ok(discovered(&reply).map_or(Verdict::Ignore, Verdict::Done)),
+                |id, out| out.extend_from_slice(&ber::encode_empty_v3(id, &[])),
+                |datagram| {
+                    Ok(discovered(datagram, Instant::now()).map_or(Verdict::Ignore, Verdict::Done))
+                },
             )
             .await?;
         let mut engines = lock(&self.engines);
@@ -173,74 +270,30 @@ impl Usm {
         Ok(known)
     }
 
-    fn judge(
-        &self,
-        target: &Target,
-        user: &UsmUser,
-        keys: &Keys,
-        reply: &Reply,
-    ) -> Result<Verdict<Outcome>, SnmpError> {
-        let address = target.address;
-        let Reply::Datagram(datagram) = reply else { return Ok(Verdict::Ignore) };
-        let opened = match keys.open(datagram) {
-            Ok(opened) => opened,
-            Err(Closed::NotOurs) => return Ok(Verdict::Ignore),
-            Err(Closed::Broken(source)) => return Err(SnmpError::Malformed { address, source }),
-            Err(Closed::Unspeakable(what)) => return Err(SnmpError::Unfitting { address, what }),
-        };
-        if opened.pdu.kind == PduKind::Report {
-            return self.report(address, user, &opened);
-        }
-        if opened.signed && !self.timely(address, opened.clock) {
-            return Ok(Verdict::Ignore);
-        }
-        Ok(Verdict::Done(Outcome::Answer(opened.pdu)))
-    }
-
-    fn report(
+    fn judge<T>(
         &self,
         address: SocketAddr,
         user: &UsmUser,
-        opened: &Opened,
-    ) -> Result<Verdict<Outcome>, SnmpError> {
-        let name = || user.name().to_owned();
-        match Reason::of(&opened.pdu) {
-            // Signed, and in answer to a number that nobody could foresee: it is fresh, so it may set the
-            // clock back as well, which a device needs that lost its own.
-            Reason::NotInTimeWindow if opened.signed => {
-                self.set_clock(address, opened.clock);
-                Ok(Verdict::Done(Outcome::ClockSet))
-            }
-            Reason::NotInTimeWindow | Reason::UnknownEngine => Ok(Verdict::Done(Outcome::OtherEngine)),
-            Reason::UnknownUser => Err(SnmpError::UnknownUser { address, user: name() }),
-            Reason::WrongDigest => Err(SnmpError::WrongPasswordOrProtocol { address, user: name() }),
-            Reason::UnsupportedSecurityLevel => {
-                Err(SnmpError::UnsupportedSecurityLevel { address, user: name(), level: user.level() })
-            }
-            Reason::Decryption => Err(SnmpError::Decryption { address, user: name() }),
-            Reason::Other => Ok(Verdict::Ignore),
+        keys: &Keys,
+        datagram: &[u8],
+        clear: &mut Vec<u8>,
+        take: &mut impl FnMut(&RawPdu<'_>, usize) -> Result<T, SnmpError>,
+    ) -> Result<Verdict<Outcome<T>>, SnmpError> {
+        let Ok(RawMessage::V3(message)) = ber::raw(datagram) else { return Ok(Verdict::Ignore) };
+        let Some(mut known) = self.known(address) else { return Ok(Verdict::Ignore) };
+        let heard = known.hear(keys, datagram, &message, clear, Instant::now());
+        if matches!(heard, Heard::Answer(_) | Heard::ClockSet)
+            && let Some(kept) = lock(&self.engines).get_mut(&address)
+        {
+            *kept = known;
         }
-    }
-
-    /// RFC 3414 §3.2 step 7b: whether a signed message is of now, and what it teaches about the clock.
-    fn timely(&self, address: SocketAddr, (boots, time): (i64, i64)) -> bool {
-        let mut engines = lock(&self.engines);
-        let Some(known) = engines.get_mut(&address) else { return true };
-        let (known_boots, now) = known.clock(Instant::now());
-        if boots == LAST_BOOT || boots < known_boots || (boots == known_boots && time < now - WINDOW) {
-            return false;
-        }
-        known.proven = true;
-        if boots > known_boots || time > now {
-            (known.boots, known.time, known.read_at) = (boots, time, Instant::now());
-        }
-        true
-    }
-
-    fn set_clock(&self, address: SocketAddr, (boots, time): (i64, i64)) {
-        if let Some(known) = lock(&self.engines).get_mut(&address) {
-            (known.boots, known.time, known.read_at) = (boots, time, Instant::now());
-            known.proven = true;
+        match heard {
+            Heard::Answer(pdu) => take(&pdu, datagram.len()).map(Outcome::Answer).map(Verdict::Done),
+            Heard::ClockSet => Ok(Verdict::Done(Outcome::ClockSet)),
+            Heard::OtherEngine => Ok(Verdict::Done(Outcome::OtherEngine)),
+            Heard::Refusal(reason) => Err(reason.error(address, user)),
+            Heard::Nothing => Ok(Verdict::Ignore),
+            Heard::Broken(source) => Err(SnmpError::Malformed { address, source }),
         }
     }
 
@@ -263,37 +316,40 @@ impl Usm {
             return Ok(Arc::clone(keys));
         }
         let _turn = self.deriving.acquire().await.map_err(|_| SnmpError::Stopped { address })?;
+        let known = lock(&self.masters).get(user).cloned();
         let (engine_id, of) = name.clone();
-        let keys = tokio::task::spawn_blocking(move || Keys::derive(&of, &engine_id))
-            .await
-            .map_err(|_| SnmpError::Stopped { address })?
-            .map_err(|what| security(address, user, what))?;
+        let (masters, keys) = tokio::task::spawn_blocking(move || {
+            let masters = known.unwrap_or_else(|| Arc::new(Masters::derive(&of)));
+            let keys = Keys::bind(&masters, &of, &engine_id);
+            (masters, keys)
+        })
+        .await
+        .map_err(|_| SnmpError::Stopped { address })?;
+        remember(&mut lock(&self.masters), user.clone(), masters);
         let keys = Arc::new(keys);
-        let mut kept = lock(&self.keys);
-        if kept.len() >= MOST_KEPT {
-            kept.clear();
-        }
-        kept.insert(name, Arc::clone(&keys));
+        remember(&mut lock(&self.keys), name, Arc::clone(&keys));
         Ok(keys)
     }
 }
 
-fn security(address: SocketAddr, user: &UsmUser, what: String) -> SnmpError {
-    SnmpError::Security { address, user: user.name().into(), what }
+fn remember<K: std::hash::Hash + Eq, V>(kept: &mut HashMap<K, V>, name: K, value: V) {
+    if kept.len() >= MOST_KEPT {
+        kept.clear();
+    }
+    kept.insert(name, value);
 }
 
 /// The engine that a report names.
-fn discovered(reply: &Reply) -> Option<Known> {
-    let Reply::Datagram(datagram) = reply else { return None };
-    let Ok(Message::V3(message)) = ber::decode(datagram) else { return None };
+pub(super) fn discovered(datagram: &[u8], now: Instant) -> Option<Known> {
+    let Ok(RawMessage::V3(message)) = ber::raw(datagram) else { return None };
     let ScopedData::Plain(contents) = message.data else { return None };
-    let report = ber::decode_scoped(contents).ok()?;
+    let report = ber::raw_scoped(contents).ok()?;
     let named = report.kind == PduKind::Report && (1..=32).contains(&message.engine_id.len());
     named.then(|| Known {
         engine_id: message.engine_id.into(),
         boots: message.boots.clamp(0, LAST_BOOT),
         time: message.time.clamp(0, LAST_BOOT),
-        read_at: Instant::now(),
+        read_at: now,
         proven: false,
     })
 }

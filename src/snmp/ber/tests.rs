@@ -1,6 +1,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::snmp::value::Varbind;
 use crate::snmp::pdu::Request;
 use crate::snmp::testing::{encode_response, encode_value};
 
@@ -34,7 +35,7 @@ fn contents_agree_with_x690() {
         written.integer(number);
         let written = written.finish();
         assert_eq!(written, hex(octets), "{number}");
-        assert_eq!(Reader::new(&written).integer(), Ok(number));
+        assert_eq!(Reader::over(&written).integer(), Ok(number));
     }
 }
 
@@ -172,7 +173,7 @@ proptest! {
         let mut written = Writer::new();
         encode_value(&mut written, &value);
         let bytes = written.finish();
-        let (tag, contents) = Reader::new(&bytes).any().unwrap();
+        let (tag, contents) = Reader::over(&bytes).any().unwrap();
         prop_assert_eq!(decode_value(tag, contents), value);
     }
 

@@ -6,7 +6,9 @@ use crate::snmp::ber::{RESPONSE, SEQUENCE};
 use crate::snmp::credential::Credential;
 use crate::snmp::testing::{Act, Agent};
 use crate::snmp::transport::EngineOptions;
-use crate::snmp::usm_keys::tests::{ENGINE, report, unsigned, user};
+use crate::snmp::oid::Oid;
+use crate::snmp::pdu::{Pdu, Request};
+use crate::snmp::usm_keys::tests::{DeviceKeys, ENGINE, report, unsigned, user};
 use crate::snmp::value::{Value, Varbind};
 
 const UPTIME: Oid = Oid::constant(&[1, 3, 6, 1, 2, 1, 1, 3, 0]);
@@ -39,12 +41,12 @@ struct Seen {
 /// which gets the keys, the number and clock of the request, and how many came before.
 async fn agent(
     seen: &Arc<Seen>,
-    mut script: impl FnMut(&Keys, i32, (i64, i64), usize) -> Vec<Vec<u8>> + Send + 'static,
+    mut script: impl FnMut(&DeviceKeys, i32, (i64, i64), usize) -> Vec<Vec<u8>> + Send + 'static,
 ) -> Agent {
-    let keys = Keys::derive(&user(), ENGINE).unwrap();
+    let keys = DeviceKeys::derive(&user(), ENGINE);
     let seen = Arc::clone(seen);
     Agent::raw(move |datagram| {
-        let Ok(Message::V3(message)) = ber::decode(datagram) else { return vec![] };
+        let Ok(RawMessage::V3(message)) = ber::raw(datagram) else { return vec![] };
         if message.engine_id.is_empty() {
             seen.discoveries.fetch_add(1, Ordering::SeqCst);
             return vec![Act::Send(report((2, 1_000), message.message_id, 4))];
@@ -215,16 +217,30 @@ async fn silence_to_a_user_is_told_from_a_dead_device() {
     assert!(matches!(error, SnmpError::NoAnswer { .. }), "it did answer this user before: {error}");
 }
 
+/// Hours later the next request carries the time that the device's own clock shows by then, and is answered
+/// at once; a session that lets its clock stand still fails after 150 seconds.
 #[tokio::test]
-async fn an_unknown_value_in_an_encrypted_answer_is_an_error() {
+async fn no_poll_fails_after_hours_of_idleness() {
     let seen = Arc::default();
-    let agent = agent(&seen, |keys, id, clock, _| {
-        let strange = Varbind { oid: UPTIME, value: Value::Unknown { tag: SEQUENCE, bytes: [].into() } };
-        vec![keys.seal_response(clock, id, &[strange])]
+    let began = Instant::now();
+    let agent = agent(&seen, move |keys, id, (boots, time), _| {
+        let passed = i64::try_from(began.elapsed().as_secs()).unwrap();
+        let now = 1_000 + passed;
+        if (boots, (time - now).abs() <= 150) == (2, true) {
+            vec![keys.seal_response((2, now), id, &ticks(7))]
+        } else {
+            vec![keys.seal_report((2, now), id, 2)]
+        }
     })
     .await;
-    let error = engine().request(&target(&agent), &get()).await.unwrap_err();
-    assert!(matches!(error, SnmpError::Unfitting { .. }), "{error}");
+    let engine = engine();
+    for hours in [0, 1, 9, 200] {
+        tokio::time::pause();
+        tokio::time::advance(Duration::from_secs(hours * 3_600)).await;
+        tokio::time::resume();
+        assert_eq!(value(&engine.request(&target(&agent), &get()).await.unwrap()), Some(7));
+    }
+    assert_eq!(counts(&seen), (1, 4), "one discovery, and no request was asked twice");
 }
 
 /// A session of the crate fails its first request after 165 idle seconds, because its clock stands still.
