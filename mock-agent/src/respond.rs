@@ -139,8 +139,9 @@ impl Agent {
             return None;
         }
         self.sets_seen += u64::from(message.pdu.kind == kind::SET);
-        // Headers of the message, the PDU and the list, with the longest numbers they can hold.
-        let overhead = 40 + message.community.len();
+        // Headers of the message, the PDU and the list, with the longest numbers they can hold: 4, 3, 4 and
+        // the community, 4, 6, 3, 4 and 4.
+        let overhead = 32 + message.community.len();
         let terms = Terms {
             version_1: message.version == 0,
             budget: self.max_message.saturating_sub(overhead),

@@ -1,6 +1,7 @@
 //! `ullage poll`: ask devices once and print what they say. Needs no store and changes nothing.
 
 mod json;
+mod sweep;
 mod text;
 
 use std::process::ExitCode;
@@ -26,16 +27,29 @@ const NOT_A_PRINTER: u8 = 4;
                         device answered, and is no printer.")]
 pub struct Args {
     /// The devices: a name or number each, and a port if it is not 161
-    #[arg(required = true, value_name = "HOST[:PORT]")]
+    #[arg(required_unless_present = "targets", value_name = "HOST[:PORT]")]
     addresses: Vec<String>,
+    /// Read a list of devices instead, and print what it took: a line each, HOST[:PORT] [COMMUNITY]; - for
+    /// standard input
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["addresses", "json"])]
+    targets: Option<std::path::PathBuf>,
+    /// How to print what it took
+    #[arg(long, value_enum, default_value_t = sweep::Form::Text, requires = "targets")]
+    summary: sweep::Form,
+    /// Read the list once more, now that the devices are known
+    #[arg(long, requires = "targets")]
+    repeat: bool,
+    /// The most devices of the list under way at the same moment
+    #[arg(long, value_name = "N", default_value_t = 1024, requires = "targets", value_parser = clap::value_parser!(u32).range(1..=16_384))]
+    window: u32,
     /// Print one JSON object a device, one a line
     #[arg(long)]
     json: bool,
     #[command(flatten)]
     snmp: SnmpOptions,
-    /// Seconds that the first try waits for an answer
-    #[arg(long, value_name = "SECONDS", default_value_t = 2.0, value_parser = seconds)]
-    timeout: f64,
+    /// Seconds that the first try waits for an answer [default: 2, or 1 for a list]
+    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    timeout: Option<f64>,
     /// How often a device is asked again
     #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(0..=10))]
     retries: u32,
@@ -78,6 +92,9 @@ pub(super) fn address(text: &str) -> Result<(String, u16), String> {
 /// # Errors
 /// If this machine gives no socket.
 pub async fn run(args: Args) -> anyhow::Result<ExitCode> {
+    if let Some(path) = &args.targets {
+        return sweep::run(path, &args).await;
+    }
     let parsed: Result<Vec<_>, String> = args.addresses.iter().map(|text| address(text)).collect();
     let parsed = parsed.and_then(|addresses| {
         let row = args.snmp.row()?;
@@ -90,7 +107,8 @@ pub async fn run(args: Args) -> anyhow::Result<ExitCode> {
             return Ok(ExitCode::from(USAGE));
         }
     };
-    let patience = Patience { timeout: Duration::from_secs_f64(args.timeout), retries: args.retries };
+    let patience =
+        Patience { timeout: Duration::from_secs_f64(args.timeout.unwrap_or(2.0)), retries: args.retries };
     let mut status = 0;
     for (at, outcome) in ask_all(addresses, credential, patience).await? {
         match outcome {

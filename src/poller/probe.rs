@@ -58,7 +58,10 @@ pub async fn probe(
 }
 
 /// The first address that a name stands for, IPv4 before IPv6: few printers are reached by the latter alone.
-async fn find(host: &str, port: u16) -> Result<SocketAddr, ProbeError> {
+pub(crate) async fn find(host: &str, port: u16) -> Result<SocketAddr, ProbeError> {
+    if let Ok(ip) = host.parse() {
+        return Ok(SocketAddr::new(ip, port));
+    }
     let missing = |why: String| ProbeError::NoAddress { host: host.to_owned(), why };
     let found = tokio::net::lookup_host((host, port)).await.map_err(|error| missing(error.to_string()))?;
     let mut found: Vec<SocketAddr> = found.collect();

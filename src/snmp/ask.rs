@@ -254,9 +254,9 @@ pub(crate) fn is_behind(name: &[u8], before: &[u8]) -> bool {
 
 /// The arcs behind the first two, whose common octet is taken for one.
 fn arcs(octets: &[u8]) -> impl Iterator<Item = u64> + '_ {
-    octets.split_inclusive(|octet| octet & 0x80 == 0).map(|arc| {
-        arc.iter().fold(0_u64, |number, octet| number.wrapping_shl(7) | u64::from(octet & 0x7f))
-    })
+    octets
+        .split_inclusive(|octet| octet & 0x80 == 0)
+        .map(|arc| arc.iter().fold(0_u64, |number, octet| number.wrapping_shl(7) | u64::from(octet & 0x7f)))
 }
 
 /// Whether a message of version 3 says that it is signed.

@@ -72,6 +72,11 @@ impl Arrivals {
         Self { bytes: vec![0; BATCH * LONGEST], names: vec![nobody(); BATCH], lengths: Vec::new() }
     }
 
+    /// Without room for any: what stands in for arrivals that are being read.
+    pub(crate) fn none() -> Self {
+        Self { bytes: Vec::new(), names: Vec::new(), lengths: Vec::new() }
+    }
+
     /// Takes what has come, up to a batch, and says how many.
     pub(crate) fn receive(&mut self, from: &Batcher) -> io::Result<usize> {
         self.lengths.clear();

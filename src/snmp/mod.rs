@@ -11,6 +11,7 @@ mod batch;
 pub mod ber;
 pub mod credential;
 pub mod error;
+mod ids;
 #[cfg(test)]
 mod live_tests;
 #[cfg(test)]
@@ -23,6 +24,7 @@ mod plans;
 pub mod printer_mib;
 pub mod printer_rows;
 pub mod read_printer;
+pub mod sweep;
 #[cfg(test)]
 mod testing;
 mod text;

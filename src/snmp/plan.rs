@@ -163,6 +163,8 @@ impl Reading {
     /// A poll of a device that speaks this version, with what is remembered of it. `now` counts from
     /// whenever the one who asks began to count.
     pub(crate) fn new(version: Version, warm: Option<Box<Warm>>, now: Duration) -> Self {
+        // A device in which nothing changes may have become another one.
+        let warm = warm.filter(|warm| warm.names() > 0);
         let (manners, phase) = match &warm {
             Some(warm) => (warm.manners, Phase::Changes { asked: 0, asking: 0 }),
             None => (Manners::presumed(version), Phase::Tables(Box::new(Cold::everything()))),
@@ -201,6 +203,7 @@ impl Reading {
     /// Takes an answer in: `octets` is how many its datagram had.
     pub(crate) fn answer(&mut self, pdu: &RawPdu<'_>, octets: usize) -> Result<Next, Fault> {
         self.questions += 1;
+
         if !self.answered && self.cautious {
             // It spoke when it was asked for little; so be it.
             self.manners.answer_octets = self.manners.answer_octets.min(SMALLEST);

@@ -186,7 +186,12 @@ impl Known {
 
 impl Usm {
     pub(super) fn new() -> Self {
-        Self { engines: Mutex::default(), keys: Mutex::default(), masters: Mutex::default(), deriving: Semaphore::new(DERIVING) }
+        Self {
+            engines: Mutex::default(),
+            keys: Mutex::default(),
+            masters: Mutex::default(),
+            deriving: Semaphore::new(DERIVING),
+        }
     }
 
     /// Asks a device as a user: finds its engine first if it is not known, sets the clock once if the
@@ -257,9 +262,7 @@ impl Usm {
                 target,
                 Version::V3,
                 |id, out| out.extend_from_slice(&ber::encode_empty_v3(id, &[])),
-                |datagram| {
-                    Ok(discovered(datagram, Instant::now()).map_or(Verdict::Ignore, Verdict::Done))
-                },
+                |datagram| Ok(discovered(datagram, Instant::now()).map_or(Verdict::Ignore, Verdict::Done)),
             )
             .await?;
         let mut engines = lock(&self.engines);

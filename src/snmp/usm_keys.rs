@@ -89,9 +89,9 @@ pub(super) enum Closed {
 impl Keys {
     /// Binds keys to an engine. Takes milliseconds where a key is extended by draft-reeder.
     pub(super) fn bind(masters: &Masters, user: &UsmUser, engine_id: &[u8]) -> Self {
-        let signer = user.auth().map(|(protocol, _)| {
-            Signer::new(*protocol, &localize(*protocol, &masters.auth, engine_id))
-        });
+        let signer = user
+            .auth()
+            .map(|(protocol, _)| Signer::new(*protocol, &localize(*protocol, &masters.auth, engine_id)));
         let cipher = user.auth().zip(user.privacy()).map(|((auth, _), (privacy, _))| {
             let first = localize(*auth, &masters.privacy, engine_id);
             Cipher::new(*privacy, &extend(*auth, *privacy, first, engine_id))
@@ -108,7 +108,13 @@ impl Keys {
     }
 
     /// Appends a message with this number, at this clock of the engine.
-    pub(super) fn seal(&self, out: &mut Vec<u8>, (boots, time): (i64, i64), id: i32, question: &Question<'_>) {
+    pub(super) fn seal(
+        &self,
+        out: &mut Vec<u8>,
+        (boots, time): (i64, i64),
+        id: i32,
+        question: &Question<'_>,
+    ) {
         let mut data = Vec::with_capacity(question.list.len() + 64);
         let scoped = wrapped(self.engine_id.len()) + 2 + question.pdu_length(id);
         head(&mut data, SEQUENCE, scoped);
@@ -428,7 +434,11 @@ impl Cipher {
 
     /// Encrypts in place, padding where the cipher works in blocks, and gives back the salt.
     fn encrypt(&self, boots: i64, time: i64, count: u64, data: &mut Vec<u8>) -> [u8; SALT] {
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "32 bits of each are wanted")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "32 bits of each are wanted"
+        )]
         let salt = match self {
             Self::Des(..) => (u64::from(boots as u32) << 32 | (count & 0xffff_ffff)).to_be_bytes(),
             _ => count.to_be_bytes(),
@@ -467,7 +477,11 @@ impl Cipher {
 }
 
 /// RFC 3826 §3.1.2.1: boots, time and salt.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "both have 31 bits, checked before")]
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "both have 31 bits, checked before"
+)]
 fn aes_iv((boots, time): (i64, i64), salt: [u8; SALT]) -> [u8; 16] {
     let mut iv = [0; 16];
     iv[..4].copy_from_slice(&(boots as u32).to_be_bytes());

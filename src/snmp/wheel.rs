@@ -27,7 +27,8 @@ impl Wheel {
     }
 
     fn tick(&self, at: Instant) -> u64 {
-        u64::try_from(at.saturating_duration_since(self.began).as_millis() / TICK.as_millis()).unwrap_or(NEVER - 1)
+        u64::try_from(at.saturating_duration_since(self.began).as_millis() / TICK.as_millis())
+            .unwrap_or(NEVER - 1)
     }
 
     /// Sets the deadline of a place. An earlier deadline of it is void.

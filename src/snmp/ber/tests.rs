@@ -1,9 +1,9 @@
 use proptest::prelude::*;
 
 use super::*;
-use crate::snmp::value::Varbind;
 use crate::snmp::pdu::Request;
 use crate::snmp::testing::{encode_response, encode_value};
+use crate::snmp::value::Varbind;
 
 fn hex(text: &str) -> Vec<u8> {
     let digits: String = text.split_whitespace().collect();

@@ -1,10 +1,11 @@
 //! Tables from their start: which columns to ask for next, and how many rows of them.
 
 use super::super::ask::{RawPdu, RawVarbind, Values, Verb, is_behind, push_name};
+use super::super::ber::{INTEGER, OCTET_STRING};
 use super::super::oid::Oid;
 use super::super::pdu::ErrorStatus;
 use super::super::walk::Partial;
-use super::tables::{ALERTS, Role, Size, TABLES, Table, role};
+use super::tables::{ALERTS, BY_DEVICE, DEVICES, INSTEAD, Role, Size, TABLES, Table, role};
 use super::{Manners, named};
 
 /// Headers around an answer's values: message, PDU and list, with a community of usual length.
@@ -28,6 +29,8 @@ struct Cursor {
     role: Option<Role>,
     done: bool,
     rows: u16,
+    /// Some of its values say nothing.
+    poor: bool,
     /// About how many octets its values have.
     about: u8,
     index_length: u8,
@@ -50,6 +53,15 @@ impl Cursor {
 
     fn end(&mut self) {
         self.done = true;
+    }
+}
+
+/// Whether a value is absent, a negative number, or a text of nothing but blanks.
+fn says_nothing(varbind: &RawVarbind<'_>) -> bool {
+    match (varbind.tag, varbind.contents) {
+        (INTEGER, [first, ..]) => first & 0x80 != 0,
+        (OCTET_STRING, text) => !text.iter().any(|octet| *octet > b' '),
+        _ => true,
     }
 }
 
@@ -96,6 +108,7 @@ impl Cold {
                     role: role(at, *column),
                     done: false,
                     rows: 0,
+                    poor: false,
                     about: if table.is_text(*column) { 20 } else { 2 },
                     index_length: 0,
                     index: [0; INDEX],
@@ -178,16 +191,24 @@ impl Cold {
                 full = true;
             }
         }
+        // The leading columns first: where an answer is cut off in the row behind the last, they have said so.
+        let leads = self.leads;
+        self.repeated.sort_by_key(|at| !leads.contains(&Some(*at)));
         if full { 0 } else { room }
     }
 
     /// Whether it is a column's turn, and whether it is to be asked for many rows.
     fn turn(&self, at: usize, cursor: &Cursor) -> Option<bool> {
         let lead = self.lead(cursor.table)?;
+        if self.preferred(cursor).is_some_and(|preferred| !preferred.done) {
+            return None;
+        }
         let leads = self.leads[usize::from(cursor.table)].map(usize::from) == Some(at);
         match cursor.table().size {
             Size::Scalar => Some(false),
             Size::Many => Some(true),
+            // What has a row for each device has none left when there is no device left.
+            Size::Few if cursor.rows > 0 && self.waits_for_devices(cursor.table) => None,
             Size::Few if leads => Some(lead.rows >= LONG),
             // The alert table is empty most of the time: one column says so.
             Size::Few if usize::from(cursor.table) == ALERTS && lead.rows == 0 => None,
@@ -197,17 +218,30 @@ impl Cold {
         }
     }
 
+    /// The column that makes this one needless where it says something.
+    fn preferred(&self, cursor: &Cursor) -> Option<&Cursor> {
+        let place = (usize::from(cursor.table), cursor.column);
+        let (.., column) = INSTEAD.iter().find(|(table, column, _)| (*table, *column) == place)?;
+        self.cursors.iter().find(|other| other.table == cursor.table && other.column == *column)
+    }
+
+    /// Whether a table has a row for each device, and the end of the device table is not known yet.
+    fn waits_for_devices(&self, table: u8) -> bool {
+        BY_DEVICE.contains(&usize::from(table)) && self.lead(DEVICES).is_some_and(|devices| !devices.done)
+    }
+
     /// How many rows of the repeated columns to ask for. Where the device is not known to cut its answers
     /// off, one row more is asked for than fits, to find that out and to leave no room unused.
     fn rows_that_fit(&self, manners: Manners, room: usize) -> usize {
         let row: usize =
             self.repeated.iter().map(|at| self.cursors[usize::from(*at)].cost()).sum::<usize>().max(1);
         let fit = match manners.cuts_off {
-            Some(true) => 2 * room / row + 1,
+            Some(true) => room.div_ceil(row) + 1,
             None => room.div_ceil(row),
             Some(false) => room / row,
         };
-        let left = self.repeated.iter().map(|at| self.left(&self.cursors[usize::from(*at)])).max().unwrap_or(0);
+        let left =
+            self.repeated.iter().map(|at| self.left(&self.cursors[usize::from(*at)])).max().unwrap_or(0);
         let least = usize::from(self.once.is_empty());
         if room * 2 < row && least == 0 { 0 } else { fit.min(manners.repetitions).min(left).max(least) }
     }
@@ -256,13 +290,19 @@ impl Cold {
     }
 
     /// Puts a value where it belongs. Fails when its column is over, and says why if there may be more of it.
-    fn put(&mut self, at: usize, varbind: &RawVarbind<'_>, rows: &mut Vec<u8>) -> Result<(), Option<Partial>> {
+    fn put(
+        &mut self,
+        at: usize,
+        varbind: &RawVarbind<'_>,
+        rows: &mut Vec<u8>,
+    ) -> Result<(), Option<Partial>> {
         let cursor = &mut self.cursors[at];
         if cursor.done {
             return Ok(());
         }
         let inside = varbind.name.strip_prefix(cursor.table().base());
-        let index = inside.and_then(|rest| rest.strip_prefix(&[cursor.column])).filter(|index| !index.is_empty());
+        let index =
+            inside.and_then(|rest| rest.strip_prefix(&[cursor.column])).filter(|index| !index.is_empty());
         let Some(index) = index.filter(|_| varbind.tag != END_OF_MIB_VIEW) else { return Err(None) };
         if cursor.index_length > 0 && !is_behind(index, cursor.index()) {
             return Err(Some(Partial::NotIncreasing));
@@ -279,6 +319,7 @@ impl Cold {
         cursor.rows += 1;
         cursor.about = u8::try_from(varbind.contents.len()).unwrap_or(u8::MAX);
         cursor.done = cursor.table().size == Size::Scalar;
+        cursor.poor |= says_nothing(varbind);
         if varbind.is_present() {
             if let (Some(role), Ok(start)) = (cursor.role, u32::try_from(rows.len())) {
                 self.changing.push((start, role));
@@ -290,11 +331,33 @@ impl Cold {
 
     /// Ends the columns that have come as far as the leading column of their table did.
     fn end_by_leads(&mut self) {
+        for table in BY_DEVICE {
+            let at = self.leads[table].map(usize::from);
+            let (Some(at), Some(devices)) = (at, self.lead(DEVICES)) else { continue };
+            let cursor = &self.cursors[at];
+            if devices.done
+                && devices.rows > 0
+                && cursor.rows > 0
+                && !is_behind(devices.index(), cursor.index())
+            {
+                self.cursors[at].end();
+            }
+        }
         for at in 0..self.cursors.len() {
             let cursor = &self.cursors[at];
-            let Some(lead) = self.lead(cursor.table).filter(|lead| lead.done && !cursor.done) else { continue };
+            let Some(lead) = self.lead(cursor.table).filter(|lead| lead.done && !cursor.done) else {
+                continue;
+            };
             let never_asked = lead.rows == 0 && cursor.rows == 0 && usize::from(cursor.table) == ALERTS;
             if never_asked || (cursor.rows > 0 && cursor.index() == lead.index()) {
+                self.cursors[at].end();
+            }
+        }
+        for at in 0..self.cursors.len() {
+            let cursor = &self.cursors[at];
+            let rows = self.lead(cursor.table).filter(|lead| lead.done).map(|lead| lead.rows);
+            let preferred = self.preferred(cursor).filter(|other| other.done && !other.poor);
+            if preferred.is_some_and(|other| Some(other.rows) == rows) {
                 self.cursors[at].end();
             }
         }
@@ -329,10 +392,7 @@ impl Cold {
         } else if let Some(at) = about.filter(|_| !size).or(only) {
             let cursor = &mut self.cursors[usize::from(at)];
             cursor.end();
-            *refused = Some((
-                pdu.status,
-                named(&[cursor.table().base(), &[cursor.column], cursor.index()]),
-            ));
+            *refused = Some((pdu.status, named(&[cursor.table().base(), &[cursor.column], cursor.index()])));
             *partial = Some(if size { Partial::Unanswered } else { Partial::Agent(pdu.status) });
         } else {
             manners.names = (asked.len() / 2).max(1);

@@ -66,10 +66,18 @@ const TEXTS: [(&[u8], &[u8]); 7] = [
     (&[0x2b, 6, 1, 2, 1, 43, 18, 1, 1], &[8]),
 ];
 
+/// The place of the device table in [`TABLES`].
+pub(super) const DEVICES: u8 = 1;
+/// The places of the tables that have a row for each printer among the devices.
+pub(super) const BY_DEVICE: [usize; 2] = [2, 3];
 /// The place of the supplies in [`TABLES`].
 pub(super) const SUPPLIES: usize = 8;
 /// The place of the alerts.
 pub(super) const ALERTS: usize = 10;
+
+/// Columns that are only needed where another of their table says nothing: of an input, the declared width
+/// where there is no chosen one, and the description where there is no name.
+pub(super) const INSTEAD: [(usize, u8, u8); 2] = [(7, 5, 7), (7, 18, 13)];
 
 /// All of them. The first that are asked come first.
 pub(super) static TABLES: [Table; 11] = [
@@ -147,6 +155,8 @@ mod tests {
             assert!(table.columns.contains(&table.lead) && table.columns.is_sorted(), "{base}");
             assert!(table.columns.iter().all(|column| *column < 128));
         }
+        assert_eq!(bases[usize::from(DEVICES)], mib::HR_DEVICE);
+        assert_eq!(BY_DEVICE.map(|at| &bases[at]), [&mib::HR_PRINTER, &mib::GENERAL]);
         assert_eq!(bases[SUPPLIES], mib::SUPPLIES);
         assert_eq!(bases[ALERTS], mib::ALERT);
         for (base, _) in TEXTS {

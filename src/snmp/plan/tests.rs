@@ -76,7 +76,13 @@ fn machine(supplies: u32) -> BTreeMap<Oid, Value> {
 
 impl Device {
     fn new(supplies: u32) -> Self {
-        Self { table: machine(supplies), version: Version::V2c, limit: 1_472, asked: Vec::new(), odd: Odd::No }
+        Self {
+            table: machine(supplies),
+            version: Version::V2c,
+            limit: 1_472,
+            asked: Vec::new(),
+            odd: Odd::No,
+        }
     }
 
     fn set(&mut self, base: &Oid, index: &[u32], value: Value) {
@@ -136,7 +142,8 @@ impl Device {
             }
         }
         if let Odd::Broken(column) = self.odd
-            && let Some(index) = values.iter().position(|value| value.oid.starts_with(&mib::INPUT.child(&[column])))
+            && let Some(index) =
+                values.iter().position(|value| value.oid.starts_with(&mib::INPUT.child(&[column])))
         {
             return fail(5, u32::try_from(index).unwrap() + 1);
         }
@@ -167,7 +174,11 @@ impl Device {
             let next = match self.answer(&datagram) {
                 Some(answer) => {
                     let Ok(RawMessage::Community { pdu, .. }) = ber::raw(&answer) else { panic!() };
-                    println!("{verb:?} {names} names, {} values in {} octets", pdu.values.count(), answer.len());
+                    println!(
+                        "{verb:?} {names} names, {} values in {} octets",
+                        pdu.values.count(),
+                        answer.len()
+                    );
                     reading.answer(&pdu, answer.len())?
                 }
                 None if reading.be_cautious() => continue,
@@ -181,8 +192,11 @@ impl Device {
 
     /// What it holds, as a snapshot.
     fn truth(&self) -> crate::domain::snapshot::Snapshot {
-        let rows: Vec<Varbind> =
-            self.table.iter().map(|(oid, value)| Varbind { oid: oid.clone(), value: value.clone() }).collect();
+        let rows: Vec<Varbind> = self
+            .table
+            .iter()
+            .map(|(oid, value)| Varbind { oid: oid.clone(), value: value.clone() })
+            .collect();
         snapshot(&rows, true, None).unwrap()
     }
 }
@@ -256,8 +270,7 @@ fn a_restart_is_seen_by_the_time_that_passed() {
     let (_, warm) = device.read(None, TIMELESS).unwrap();
     for (ticks, whole) in [(360_000, true), (8_639_000, false), (8_650_000, false), (8_300_000, true)] {
         device.set(&mib::SYSTEM, &[3, 0], Value::TimeTicks(ticks));
-        let (outcome, _) =
-            device.read(Some(warm.clone()), TIMELESS + Duration::from_secs(86_400)).unwrap();
+        let (outcome, _) = device.read(Some(warm.clone()), TIMELESS + Duration::from_secs(86_400)).unwrap();
         assert_eq!(outcome.whole, whole, "{ticks}");
     }
     // The clock of a device that ran 497 days begins anew by itself.
@@ -274,7 +287,8 @@ fn odd_devices_are_read_whole_all_the_same() {
         for version in [Version::V2c, Version::V1] {
             for limit in [484, 1_472, 60_000] {
                 let mut device = Device { odd, version, limit, ..Device::new(9) };
-                let (outcome, warm) = device.read(None, TIMELESS).unwrap_or_else(|fault| panic!("{odd:?} {fault:?}"));
+                let (outcome, warm) =
+                    device.read(None, TIMELESS).unwrap_or_else(|fault| panic!("{odd:?} {fault:?}"));
                 assert_eq!(seen(&outcome), device.truth(), "{odd:?} {version:?} {limit}");
                 let asked = device.asked.len();
                 let (outcome, _) = device.read(Some(warm), TIMELESS).unwrap();
@@ -337,7 +351,14 @@ fn silence_is_silence_and_answers_that_do_not_fit_are_refused() {
     let mut list = Vec::new();
     let (_, names) = reading.question(&mut list);
     assert!(names > 5);
-    let few = encode_response(Version::V1, b"loft", 7, 0, 0, &[Varbind { oid: mib::SYSTEM.child(&[1, 0]), value: Value::Null }]);
+    let few = encode_response(
+        Version::V1,
+        b"loft",
+        7,
+        0,
+        0,
+        &[Varbind { oid: mib::SYSTEM.child(&[1, 0]), value: Value::Null }],
+    );
     let Ok(RawMessage::Community { pdu, .. }) = ber::raw(&few) else { panic!() };
     assert!(matches!(reading.answer(&pdu, few.len()), Err(Fault::Unfitting(_))));
     assert_eq!(ask::names(&[]).len(), 0);

@@ -102,7 +102,8 @@ impl Warm {
             let Some(varbind) = place.and_then(|rest| Values::checked(rest).next()) else { continue };
             push_name(&mut list, &[varbind.name]);
             roles.push(*role);
-            heard.take(*role, if matches!(role, Role::Plain | Role::Level) { None } else { varbind.number() });
+            heard
+                .take(*role, if matches!(role, Role::Plain | Role::Level) { None } else { varbind.number() });
             heard.levels += u32::from(*role == Role::Level);
         }
         let shape = Arc::new(Shape { list: list.into(), roles: roles.into() });
@@ -119,12 +120,7 @@ impl Warm {
     }
 
     /// After a reading of what changes, and of the alerts if those were read.
-    pub(super) fn renewed(
-        self,
-        read: &Read,
-        changes: &[u8],
-        alerts: Option<Vec<u8>>,
-    ) -> (Outcome, Self) {
+    pub(super) fn renewed(self, read: &Read, changes: &[u8], alerts: Option<Vec<u8>>) -> (Outcome, Self) {
         let rows = if self.rows.is_empty() {
             [changes, alerts.as_deref().unwrap_or_default()].concat()
         } else {

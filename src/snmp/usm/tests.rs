@@ -4,10 +4,10 @@ use std::time::Duration;
 use super::*;
 use crate::snmp::ber::{RESPONSE, SEQUENCE};
 use crate::snmp::credential::Credential;
-use crate::snmp::testing::{Act, Agent};
-use crate::snmp::transport::EngineOptions;
 use crate::snmp::oid::Oid;
 use crate::snmp::pdu::{Pdu, Request};
+use crate::snmp::testing::{Act, Agent};
+use crate::snmp::transport::EngineOptions;
 use crate::snmp::usm_keys::tests::{DeviceKeys, ENGINE, report, unsigned, user};
 use crate::snmp::value::{Value, Varbind};
 

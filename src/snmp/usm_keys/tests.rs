@@ -105,10 +105,8 @@ impl DeviceKeys {
         let list = list.finish();
         let security = security.clone().with_engine_boots_and_time(clock.0, clock.1);
         let empty = ber::encode_empty_v3(id, &self.engine_id);
-        let mut plain = Security::new(b"", b"")
-            .with_auth(Auth::NoAuthNoPriv)
-            .with_engine_id(&self.engine_id)
-            .unwrap();
+        let mut plain =
+            Security::new(b"", b"").with_auth(Auth::NoAuthNoPriv).with_engine_id(&self.engine_id).unwrap();
         let mut pdu = snmp2::Pdu::from_bytes_with_security(&empty, Some(&mut plain)).unwrap();
         pdu.message_type = kind;
         pdu.req_id = id;
@@ -219,7 +217,11 @@ fn every_pair_of_protocols_agrees_with_another_library() {
             keys.seal(&mut sealed, (4, 1_000), 77, &question);
             assert_eq!(device.open_request(&sealed), Some((77, (4, 1_000))), "{what}");
             let got = open(&keys, &device.seal_response((4, 1_001), 77, &varbinds)).unwrap();
-            assert_eq!((got.signed, got.clock, &got.pdu.varbinds[..]), (true, (4, 1_001), &varbinds[..]), "{what}");
+            assert_eq!(
+                (got.signed, got.clock, &got.pdu.varbinds[..]),
+                (true, (4, 1_001), &varbinds[..]),
+                "{what}"
+            );
         }
     }
 }

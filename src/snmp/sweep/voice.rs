@@ -1,0 +1,155 @@
+//! Version 3 in a sweep: engines and keys that were learnt, and what a message of theirs leads to.
+
+use std::collections::HashMap;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Instant;
+
+use super::super::ask::Question;
+use super::super::ber::{self, V3Message};
+use super::super::credential::{Credential, UsmUser};
+use super::super::error::SnmpError;
+use super::super::usm::{Heard, Known, discovered};
+use super::super::usm_keys::{Keys, Masters};
+use super::place::{Effect, Place};
+
+/// How many engines are remembered before all are forgotten and learnt again.
+const MOST_KEPT: usize = 65_536;
+
+/// What was learnt of engines. Keys are made where they are first needed: a sweep serves nobody else.
+#[derive(Default)]
+pub(super) struct Voices {
+    engines: HashMap<SocketAddr, Known>,
+    masters: HashMap<UsmUser, Masters>,
+    /// Simulated devices may share an engine; real ones do not.
+    keys: HashMap<(Arc<[u8]>, UsmUser), Arc<Keys>>,
+    clear: Vec<u8>,
+}
+
+/// How a device is spoken to.
+pub(super) enum Speech {
+    /// By community.
+    Open,
+    /// By version 3, to an engine that is not known yet, or no longer.
+    Discovering { renewed: bool },
+    /// By version 3.
+    Secure {
+        known: Box<Known>,
+        keys: Arc<Keys>,
+        /// The clock was set once in this reading.
+        set: bool,
+        /// The engine was looked for anew in this reading.
+        renewed: bool,
+    },
+}
+
+impl Speech {
+    pub(super) fn is_discovering(&self) -> bool {
+        matches!(self, Self::Discovering { .. })
+    }
+
+    pub(super) fn seal(&self, out: &mut Vec<u8>, id: i32, question: &Question<'_>, now: Instant) {
+        if let Self::Secure { known, keys, .. } = self {
+            keys.seal(out, known.clock(now.into()), id, question);
+        }
+    }
+
+    /// One that answered discovery, but never this user, most likely cannot decrypt what it is sent.
+    pub(super) fn silence(&self, fault: SnmpError, credential: &Credential) -> SnmpError {
+        match (self, credential, &fault) {
+            (
+                Self::Secure { known, .. },
+                Credential::V3(user),
+                SnmpError::NoAnswer { address, tries, .. },
+            ) if !known.is_proven() && user.privacy().is_some() => {
+                SnmpError::SilentToUser { address: *address, user: user.name().into(), tries: *tries }
+            }
+            _ => fault,
+        }
+    }
+}
+
+impl Voices {
+    /// How to begin with a device.
+    pub(super) fn begin(&mut self, address: SocketAddr, credential: &Credential) -> Speech {
+        let Credential::V3(user) = credential else { return Speech::Open };
+        match self.engines.get(&address).cloned() {
+            Some(known) => self.secure(known, user, false),
+            None => Speech::Discovering { renewed: false },
+        }
+    }
+
+    fn secure(&mut self, known: Known, user: &UsmUser, renewed: bool) -> Speech {
+        let name = (Arc::clone(known.engine_id()), user.clone());
+        let masters = &mut self.masters;
+        if self.keys.len() >= MOST_KEPT {
+            self.keys.clear();
+        }
+        let keys = self.keys.entry(name).or_insert_with_key(|(engine_id, user)| {
+            let masters = masters.entry(user.clone()).or_insert_with(|| Masters::derive(user));
+            Arc::new(Keys::bind(masters, user, engine_id))
+        });
+        Speech::Secure { known: Box::new(known), keys: Arc::clone(keys), set: false, renewed }
+    }
+
+    /// Appends a message that asks for an engine's name.
+    pub(super) fn discover(&self, id: i32, out: &mut Vec<u8>) {
+        out.extend_from_slice(&ber::encode_empty_v3(id, &[]));
+    }
+
+    /// Takes in a message of version 3.
+    pub(super) fn hear(
+        &mut self,
+        place: &mut Place,
+        datagram: &[u8],
+        message: &V3Message<'_>,
+        now: Instant,
+    ) -> Effect {
+        let address = place.address;
+        let fail = |fault| Effect::Fail(Box::new(fault));
+        let Credential::V3(user) = place.credential() else { return Effect::Ignore };
+        let user = user.clone();
+        let renewed = match place.speech() {
+            Speech::Open => return Effect::Ignore,
+            Speech::Discovering { renewed } => {
+                let renewed = *renewed;
+                let Some(known) = discovered(datagram, now.into()) else { return Effect::Ignore };
+                if self.engines.len() >= MOST_KEPT {
+                    self.engines.clear();
+                }
+                self.engines.insert(address, known.clone());
+                *place.speech() = self.secure(known, &user, renewed);
+                return Effect::Ask;
+            }
+            Speech::Secure { renewed, .. } => *renewed,
+        };
+        let mut clear = std::mem::take(&mut self.clear);
+        let Speech::Secure { known, keys, set, .. } = place.speech() else { return Effect::Ignore };
+        let keys = Arc::clone(keys);
+        let heard = known.hear(&keys, datagram, message, &mut clear, now.into());
+        if matches!(heard, Heard::Answer(_) | Heard::ClockSet) {
+            self.engines.insert(address, (**known).clone());
+        }
+        let effect = match heard {
+            Heard::Answer(pdu) => place.absorb(&pdu, datagram.len()),
+            Heard::ClockSet if !*set => {
+                *set = true;
+                Effect::Ask
+            }
+            Heard::ClockSet => fail(SnmpError::Clock { address }),
+            Heard::OtherEngine if !renewed => {
+                self.engines.remove(&address);
+                *place.speech() = Speech::Discovering { renewed: true };
+                Effect::Ask
+            }
+            Heard::OtherEngine => {
+                fail(SnmpError::Engine { address, what: "it says no to the one it just gave" })
+            }
+            Heard::Refusal(reason) => fail(reason.error(address, &user)),
+            Heard::Nothing => Effect::Ignore,
+            Heard::Broken(source) => fail(SnmpError::Malformed { address, source }),
+        };
+        self.clear = clear;
+        effect
+    }
+}
