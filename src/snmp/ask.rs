@@ -1,8 +1,8 @@
 //! Questions and answers without copies: what goes over the wire for every device, many times a second.
 
 use super::ber::{
-    BerError, FLAG_AUTH, GET, GET_BULK, GET_NEXT, INTEGER, OBJECT_ID, OCTET_STRING, Reader, SEQUENCE,
-    decode_oid, decode_value,
+    BerError, GET, GET_BULK, GET_NEXT, INTEGER, OBJECT_ID, OCTET_STRING, Reader, SEQUENCE, decode_oid,
+    decode_value,
 };
 use super::oid::Oid;
 use super::pdu::{ErrorStatus, PduKind, Request, Version};
@@ -252,16 +252,16 @@ pub(crate) fn is_behind(name: &[u8], before: &[u8]) -> bool {
     if plain(name) && plain(before) { name > before } else { arcs(name).gt(arcs(before)) }
 }
 
+/// Whether these octets can stand in a name: whole arcs of 32 bits at most.
+pub(crate) fn are_arcs(octets: &[u8]) -> bool {
+    octets.iter().all(|octet| octet & 0x80 == 0) || decode_oid(octets).is_ok()
+}
+
 /// The arcs behind the first two, whose common octet is taken for one.
 fn arcs(octets: &[u8]) -> impl Iterator<Item = u64> + '_ {
     octets
         .split_inclusive(|octet| octet & 0x80 == 0)
         .map(|arc| arc.iter().fold(0_u64, |number, octet| number.wrapping_shl(7) | u64::from(octet & 0x7f)))
-}
-
-/// Whether a message of version 3 says that it is signed.
-pub(crate) fn is_signed(flags: u8) -> bool {
-    flags & FLAG_AUTH != 0
 }
 
 #[cfg(test)]

@@ -9,6 +9,8 @@
 //! is bounded as well: a reading always ends.
 
 mod cold;
+#[cfg(test)]
+mod mutation_tests;
 mod tables;
 #[cfg(test)]
 mod tests;

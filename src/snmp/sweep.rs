@@ -269,8 +269,7 @@ impl<'a> Run<'a> {
     fn receive(&mut self) {
         let mut arrivals = std::mem::replace(&mut self.arrivals, Arrivals::none());
         for ipv6 in [false, true] {
-            loop {
-                let Some(socket) = (if ipv6 { &self.v6 } else { &self.v4 }) else { break };
+            while let Some(socket) = if ipv6 { &self.v6 } else { &self.v4 } {
                 let Ok(came) = arrivals.receive(&socket.batcher) else { break };
                 for at in 0..came {
                     self.sweeper.stats.received += 1;

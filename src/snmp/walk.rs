@@ -38,7 +38,7 @@ pub enum Partial {
     TooManyRows,
     /// The device failed in the middle.
     Agent(ErrorStatus),
-    /// A row's index is longer than the table's can be.
+    /// A row's index is none, or longer than the table's can be.
     StrangeIndex,
     /// One single value is too big for the device's answers, or it gave none.
     Unanswered,

@@ -1,6 +1,6 @@
 //! Tables from their start: which columns to ask for next, and how many rows of them.
 
-use super::super::ask::{RawPdu, RawVarbind, Values, Verb, is_behind, push_name};
+use super::super::ask::{RawPdu, RawVarbind, Values, Verb, are_arcs, is_behind, push_name};
 use super::super::ber::{INTEGER, OCTET_STRING};
 use super::super::oid::Oid;
 use super::super::pdu::ErrorStatus;
@@ -310,7 +310,8 @@ impl Cold {
         if cursor.rows == MOST_ROWS {
             return Err(Some(Partial::TooManyRows));
         }
-        let Some(place) = cursor.index.get_mut(..index.len()) else {
+        // It goes back to the device in the next question, so it has to be one.
+        let Some(place) = cursor.index.get_mut(..index.len()).filter(|_| are_arcs(index)) else {
             return Err(Some(Partial::StrangeIndex));
         };
         place.copy_from_slice(index);

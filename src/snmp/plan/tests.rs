@@ -10,16 +10,16 @@ use crate::snmp::testing::{Asked, encode_response};
 use crate::snmp::value::Value;
 
 /// A device without a network: a table, and what is wrong with it.
-struct Device {
-    table: BTreeMap<Oid, Value>,
-    version: Version,
-    limit: usize,
-    asked: Vec<Asked>,
-    odd: Odd,
+pub(super) struct Device {
+    pub(super) table: BTreeMap<Oid, Value>,
+    pub(super) version: Version,
+    pub(super) limit: usize,
+    pub(super) asked: Vec<Asked>,
+    pub(super) odd: Odd,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Odd {
+pub(super) enum Odd {
     No,
     /// Answers a GETBULK with genErr.
     NoBulk,
@@ -37,7 +37,7 @@ enum Odd {
     Broken(u32),
 }
 
-const TIMELESS: Duration = Duration::from_secs(1_000);
+pub(super) const TIMELESS: Duration = Duration::from_secs(1_000);
 
 fn machine(supplies: u32) -> BTreeMap<Oid, Value> {
     let mut table = BTreeMap::new();
@@ -75,7 +75,7 @@ fn machine(supplies: u32) -> BTreeMap<Oid, Value> {
 }
 
 impl Device {
-    fn new(supplies: u32) -> Self {
+    pub(super) fn new(supplies: u32) -> Self {
         Self {
             table: machine(supplies),
             version: Version::V2c,
@@ -112,7 +112,7 @@ impl Device {
     }
 
     /// The answer to a request, or silence.
-    fn answer(&mut self, datagram: &[u8]) -> Option<Vec<u8>> {
+    pub(super) fn answer(&mut self, datagram: &[u8]) -> Option<Vec<u8>> {
         let asked = Asked::parse(datagram, self.asked.len())?;
         self.asked.push(asked.clone());
         let fail = |status, index| Some(asked.fail(status, index, &asked.echo()));
@@ -162,7 +162,7 @@ impl Device {
     }
 
     /// Reads it through its network's bytes, as a sweep does with two tries.
-    fn read(&mut self, warm: Option<Warm>, now: Duration) -> Result<(Outcome, Warm), Fault> {
+    pub(super) fn read(&mut self, warm: Option<Warm>, now: Duration) -> Result<(Outcome, Warm), Fault> {
         self.asked.clear();
         let mut reading = Reading::new(self.version, warm.map(Box::new), now);
         let mut list = Vec::new();
@@ -174,11 +174,6 @@ impl Device {
             let next = match self.answer(&datagram) {
                 Some(answer) => {
                     let Ok(RawMessage::Community { pdu, .. }) = ber::raw(&answer) else { panic!() };
-                    println!(
-                        "{verb:?} {names} names, {} values in {} octets",
-                        pdu.values.count(),
-                        answer.len()
-                    );
                     reading.answer(&pdu, answer.len())?
                 }
                 None if reading.be_cautious() => continue,
@@ -201,7 +196,7 @@ impl Device {
     }
 }
 
-fn seen(outcome: &Outcome) -> crate::domain::snapshot::Snapshot {
+pub(super) fn seen(outcome: &Outcome) -> crate::domain::snapshot::Snapshot {
     snapshot(&outcome.varbinds().unwrap(), outcome.complete, None).unwrap()
 }
 

@@ -136,7 +136,7 @@ impl Place {
         &mut self.speech
     }
 
-    pub(super) fn credential(&self) -> &Credential {
+    pub(super) fn credential(&self) -> &Arc<Credential> {
         &self.credential
     }
 }

@@ -19,11 +19,18 @@ const MOST_KEPT: usize = 65_536;
 /// What was learnt of engines. Keys are made where they are first needed: a sweep serves nobody else.
 #[derive(Default)]
 pub(super) struct Voices {
-    engines: HashMap<SocketAddr, Known>,
+    engines: HashMap<SocketAddr, Engine>,
     masters: HashMap<UsmUser, Masters>,
     /// Simulated devices may share an engine; real ones do not.
     keys: HashMap<(Arc<[u8]>, UsmUser), Arc<Keys>>,
     clear: Vec<u8>,
+}
+
+/// An engine, and the keys of the user that was last used with it.
+struct Engine {
+    known: Known,
+    credential: Arc<Credential>,
+    keys: Arc<Keys>,
 }
 
 /// How a device is spoken to.
@@ -71,25 +78,47 @@ impl Speech {
 
 impl Voices {
     /// How to begin with a device.
-    pub(super) fn begin(&mut self, address: SocketAddr, credential: &Credential) -> Speech {
-        let Credential::V3(user) = credential else { return Speech::Open };
-        match self.engines.get(&address).cloned() {
-            Some(known) => self.secure(known, user, false),
+    pub(super) fn begin(&mut self, address: SocketAddr, credential: &Arc<Credential>) -> Speech {
+        if !matches!(**credential, Credential::V3(_)) {
+            return Speech::Open;
+        }
+        match self.engines.get(&address) {
+            Some(engine) if engine.credential == *credential => Speech::Secure {
+                known: Box::new(engine.known.clone()),
+                keys: Arc::clone(&engine.keys),
+                set: false,
+                renewed: false,
+            },
+            Some(Engine { known, .. }) => self.secure(address, known.clone(), credential, false),
             None => Speech::Discovering { renewed: false },
         }
     }
 
-    fn secure(&mut self, known: Known, user: &UsmUser, renewed: bool) -> Speech {
-        let name = (Arc::clone(known.engine_id()), user.clone());
-        let masters = &mut self.masters;
+    fn secure(
+        &mut self,
+        address: SocketAddr,
+        known: Known,
+        credential: &Arc<Credential>,
+        renewed: bool,
+    ) -> Speech {
+        let Credential::V3(user) = &**credential else { return Speech::Open };
         if self.keys.len() >= MOST_KEPT {
             self.keys.clear();
         }
+        let masters = &mut self.masters;
+        let name = (Arc::clone(known.engine_id()), user.clone());
         let keys = self.keys.entry(name).or_insert_with_key(|(engine_id, user)| {
             let masters = masters.entry(user.clone()).or_insert_with(|| Masters::derive(user));
             Arc::new(Keys::bind(masters, user, engine_id))
         });
-        Speech::Secure { known: Box::new(known), keys: Arc::clone(keys), set: false, renewed }
+        let keys = Arc::clone(keys);
+        if self.engines.len() >= MOST_KEPT {
+            self.engines.clear();
+        }
+        let engine =
+            Engine { known: known.clone(), credential: Arc::clone(credential), keys: Arc::clone(&keys) };
+        self.engines.insert(address, engine);
+        Speech::Secure { known: Box::new(known), keys, set: false, renewed }
     }
 
     /// Appends a message that asks for an engine's name.
@@ -107,18 +136,14 @@ impl Voices {
     ) -> Effect {
         let address = place.address;
         let fail = |fault| Effect::Fail(Box::new(fault));
-        let Credential::V3(user) = place.credential() else { return Effect::Ignore };
-        let user = user.clone();
+        let credential = Arc::clone(place.credential());
+        let Credential::V3(user) = &*credential else { return Effect::Ignore };
         let renewed = match place.speech() {
             Speech::Open => return Effect::Ignore,
             Speech::Discovering { renewed } => {
                 let renewed = *renewed;
                 let Some(known) = discovered(datagram, now.into()) else { return Effect::Ignore };
-                if self.engines.len() >= MOST_KEPT {
-                    self.engines.clear();
-                }
-                self.engines.insert(address, known.clone());
-                *place.speech() = self.secure(known, &user, renewed);
+                *place.speech() = self.secure(address, known, &credential, renewed);
                 return Effect::Ask;
             }
             Speech::Secure { renewed, .. } => *renewed,
@@ -127,8 +152,10 @@ impl Voices {
         let Speech::Secure { known, keys, set, .. } = place.speech() else { return Effect::Ignore };
         let keys = Arc::clone(keys);
         let heard = known.hear(&keys, datagram, message, &mut clear, now.into());
-        if matches!(heard, Heard::Answer(_) | Heard::ClockSet) {
-            self.engines.insert(address, (**known).clone());
+        if matches!(heard, Heard::Answer(_) | Heard::ClockSet)
+            && let Some(engine) = self.engines.get_mut(&address)
+        {
+            engine.known.clone_from(known);
         }
         let effect = match heard {
             Heard::Answer(pdu) => place.absorb(&pdu, datagram.len()),
@@ -145,7 +172,7 @@ impl Voices {
             Heard::OtherEngine => {
                 fail(SnmpError::Engine { address, what: "it says no to the one it just gave" })
             }
-            Heard::Refusal(reason) => fail(reason.error(address, &user)),
+            Heard::Refusal(reason) => fail(reason.error(address, user)),
             Heard::Nothing => Effect::Ignore,
             Heard::Broken(source) => fail(SnmpError::Malformed { address, source }),
         };

@@ -2,7 +2,7 @@ use std::sync::atomic::{AtomicI64, AtomicUsize, Ordering};
 use std::time::Duration;
 
 use super::*;
-use crate::snmp::ber::{RESPONSE, SEQUENCE};
+use crate::snmp::ber::RESPONSE;
 use crate::snmp::credential::Credential;
 use crate::snmp::oid::Oid;
 use crate::snmp::pdu::{Pdu, Request};

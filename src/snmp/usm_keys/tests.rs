@@ -182,6 +182,22 @@ pub(in crate::snmp) fn report(clock: (i64, i64), id: i32, counter: u32) -> Vec<u
     unsigned(0, 1_500, clock, id, (REPORT, &[usm_counter(counter)]))
 }
 
+/// A response, a signed report and an unsigned one.
+pub(in crate::snmp) fn sealed() -> Vec<Vec<u8>> {
+    let varbinds = [number(Value::Integer(1)), number(Value::OctetString(b"ink".as_slice().into()))];
+    vec![
+        DEVICE.seal_response((3, 500), 9, &varbinds),
+        DEVICE.seal_report((3, 500), 9, 2),
+        report((3, 500), 9, 3),
+    ]
+}
+
+/// Whether any octets open as a signed message, and what is inside of them, secured or not, can be read.
+pub(in crate::snmp) fn open_any(octets: &[u8]) -> bool {
+    let _ = ber::raw_scoped_with_padding(octets).map(RawPdu::owned);
+    open(&KEYS, octets).is_ok_and(|got| got.signed)
+}
+
 fn number(value: Value) -> Varbind {
     Varbind { oid: UPTIME, value }
 }
