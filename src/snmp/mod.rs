@@ -30,6 +30,7 @@ mod testing;
 mod text;
 pub mod transport;
 mod usm;
+mod usm_crypto;
 mod usm_keys;
 pub mod value;
 pub mod walk;

@@ -88,3 +88,21 @@ async fn a_device_that_is_no_printer_is_read_and_then_named() {
     let error = snapshot(&read.rows, read.complete, None).unwrap_err();
     assert_eq!(error.description.as_deref(), Some("system 1"));
 }
+
+/// The engine remembers: a later reading is one request, and brings the whole again.
+#[tokio::test]
+async fn a_known_machine_is_read_in_one_round_trip() {
+    let mut table = machine();
+    table.insert(mib::SYSTEM.child(&[3, 0]), Value::TimeTicks(500));
+    let agent = Agent::with_table(table, 1_472).await;
+    let engine = Engine::start(&EngineOptions::default()).unwrap();
+    let first = read_printer(&engine, &agent.target()).await.unwrap();
+    let before = agent.seen().len();
+    let again = read_printer(&engine, &agent.target()).await.unwrap();
+    assert_eq!(agent.seen().len() - before, 1);
+    assert_eq!(again, first);
+    // Another community may see another MIB.
+    let other = agent.target_by(Credential::v2c("stage").unwrap());
+    read_printer(&engine, &other).await.unwrap();
+    assert!(agent.seen().len() - before > 2);
+}

@@ -8,10 +8,11 @@ use snmp2::{MessageType, Varbinds};
 use super::*;
 use crate::snmp::ask::{self, Verb};
 use crate::snmp::ber::{OCTET_STRING, REPORT, RawMessage, SEQUENCE, Writer};
-use crate::snmp::credential::Secret;
+use crate::snmp::credential::{AuthProtocol, PrivacyProtocol, Secret};
 use crate::snmp::oid::Oid;
 use crate::snmp::pdu::Pdu;
 use crate::snmp::testing::encode_varbinds;
+use crate::snmp::usm_crypto::SALT;
 use crate::snmp::value::{Value, Varbind};
 
 pub(in crate::snmp) const ENGINE: &[u8] = &[0x80, 0, 0x7e, 0xd9, 4, b'l', b'o', b'f', b't'];
