@@ -131,8 +131,9 @@ fn write<const N: usize>(
     writer.into_inner().map_err(|fault| csv::Error::from(fault.into_error()))
 }
 
-/// What a spreadsheet takes for a formula begins with one of these (OWASP, "CSV Injection").
-const FORMULA: [char; 6] = ['=', '+', '-', '@', '\t', '\r'];
+/// What a spreadsheet takes for a formula begins with one of these (OWASP, "CSV Injection"); and what begins
+/// with the apostrophe that guards against it needs one more, to be read back as it was.
+const FORMULA: [char; 7] = ['=', '+', '-', '@', '\t', '\r', '\''];
 
 /// A cell of text that no spreadsheet calculates: an apostrophe in front makes it text.
 fn text(value: &str) -> String {
