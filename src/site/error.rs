@@ -69,6 +69,7 @@ impl SiteError {
         }
     }
 
+    #[allow(clippy::too_many_lines, reason = "one sentence after the other, in the order of the variants")]
     pub(crate) fn told(&self) -> Told {
         let told = |title: &str, what: String, next| Told { title: title.to_owned(), what, next };
         match self {
