@@ -33,6 +33,8 @@ pub use warm::{Shapes, Warm};
 const FRAME: usize = 1_472;
 /// The least that every agent can send (RFC 3417 §3.2).
 const SMALLEST: usize = 484;
+/// As many names of the Printer MIB, 20 octets each with their frame, fit a question of that size.
+const NAMES_IN_SMALLEST: usize = 20;
 /// More questions than this a reading does not ask.
 const MOST_QUESTIONS: u32 = 600;
 /// More octets than this a reading does not keep.
@@ -54,15 +56,12 @@ struct Manners {
 }
 
 impl Manners {
-    /// What is taken for granted of a device that was never asked.
+    /// What is taken for granted of a device that was never asked. One of version 1 may drop a question that
+    /// is larger than it has to take, without a word, so it is asked in small ones from the start.
     fn presumed(version: Version) -> Self {
-        Self {
-            bulk: version != Version::V1,
-            answer_octets: FRAME,
-            cuts_off: None,
-            repetitions: 64,
-            names: 64,
-        }
+        let (answer_octets, names) =
+            if version == Version::V1 { (SMALLEST, NAMES_IN_SMALLEST) } else { (FRAME, 64) };
+        Self { bulk: version != Version::V1, answer_octets, cuts_off: None, repetitions: 64, names }
     }
 
     /// The least that can be asked for.
