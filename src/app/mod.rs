@@ -10,7 +10,8 @@ use std::time::Duration;
 
 use anyhow::Context;
 use jiff::Timestamp;
-use tokio::net::TcpListener;
+use tokio::net::{TcpListener, UdpSocket};
+use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
@@ -21,6 +22,7 @@ pub use pages::StorePages;
 use crate::clock::Clock;
 use crate::config::{Config, PollSettings};
 use crate::domain::outlook::Present;
+use crate::poller::hints;
 use crate::poller::probe::Patience;
 use crate::poller::worker::Poller;
 use crate::snmp::transport::{Engine, EngineOptions};
@@ -100,11 +102,20 @@ impl Running {
         self.stop.clone()
     }
 
-    /// Polls devices in time.
+    /// Polls devices in time, and at once when one of them notifies through `notifications`.
     ///
     /// # Errors
     /// If the SNMP engine cannot be set up.
-    pub fn start_poller(&mut self, service: &Service, settings: &PollSettings) -> anyhow::Result<()> {
+    pub fn start_poller(
+        &mut self,
+        service: &Service,
+        settings: &PollSettings,
+        notifications: Option<UdpSocket>,
+    ) -> anyhow::Result<()> {
+        let (hint, hints) = mpsc::channel(hints::WAITING);
+        if let Some(socket) = notifications {
+            self.tasks.spawn(hints::listen(socket, hint, self.stop.clone()));
+        }
         let engine = Engine::start(&EngineOptions { max_in_flight: settings.in_flight })?;
         let poller = Poller {
             desk: StoreDesk(service.clone()),
@@ -113,7 +124,7 @@ impl Running {
             patience: Patience { timeout: settings.timeout, retries: settings.retries },
             in_flight: settings.in_flight,
         };
-        self.tasks.spawn(poller.run(self.stop.clone()));
+        self.tasks.spawn(poller.run(hints, self.stop.clone()));
         Ok(())
     }
 
@@ -166,6 +177,21 @@ pub async fn open_door(address: SocketAddr) -> anyhow::Result<TcpListener> {
     TcpListener::bind(address).await.with_context(|| {
         format!("cannot serve pages at {address}; stop what uses that port, or choose another with --listen")
     })
+}
+
+/// Opens the socket that notifications come to, if the settings name one.
+///
+/// # Errors
+/// If the address cannot be had.
+pub async fn open_notifications(address: Option<SocketAddr>) -> anyhow::Result<Option<UdpSocket>> {
+    let Some(address) = address else { return Ok(None) };
+    let socket = UdpSocket::bind(address).await.with_context(|| {
+        format!(
+            "cannot take notifications at {address}; choose another address in listen.notifications (ports below \
+             1024 need privilege)"
+        )
+    })?;
+    Ok(Some(socket))
 }
 
 /// Waits until somebody asks the program to end: Ctrl-C, or a service manager's SIGTERM.

@@ -145,7 +145,7 @@ async fn play(
         told = &mut told => told,
         agents = past => match agents {
             Ok(agents) => {
-                running.start_poller(&service, &config.poll)?;
+                running.start_poller(&service, &config.poll, None)?;
                 let told = tokio::select! {
                     told = &mut told => told,
                     how = open.reached.ended() => Err(anyhow::anyhow!("the demo's database ended by itself ({how})")),

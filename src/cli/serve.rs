@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 use std::process::ExitCode;
 
 use super::{OpenStore, clock};
-use crate::app::{Running, Service, open_door, until_told};
+use crate::app::{Running, Service, open_door, open_notifications, until_told};
 use crate::config::Config;
 use crate::store::reach::WhenInUse;
 
@@ -26,12 +26,13 @@ pub struct Args {
 pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     let listener = open_door(args.listen.unwrap_or(config.listen)).await?;
     let address = listener.local_addr()?;
+    let notifications = open_notifications(config.notifications).await?;
     let open = OpenStore::open(config.store.clone(), WhenInUse::Refuse, CONNECTIONS).await?;
     let zone = config.site.zone.iana_name().unwrap_or("UTC");
     open.store.put_site(&config.site.name, zone).await?;
     let service = Service::new(open.store.clone(), clock(), &config);
     let mut running = Running::new();
-    running.start_poller(&service, &config.poll)?;
+    running.start_poller(&service, &config.poll, notifications)?;
     running.start_site(&service, listener);
     println!("Ullage watches the print room; readings are kept in {}.", config.store.describe());
     println!("Open http://{address}/ in a browser. Only this machine can: there are no users yet.");

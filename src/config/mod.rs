@@ -32,6 +32,8 @@ pub struct Config {
     pub store: StoreAt,
     /// Where the pages are served.
     pub listen: SocketAddr,
+    /// Where notifications of devices are taken, if anywhere.
+    pub notifications: Option<SocketAddr>,
     /// How devices are asked.
     pub poll: PollSettings,
     /// Lead times, order points and thresholds.
@@ -136,6 +138,7 @@ impl Config {
             site: site(&mut reader),
             store: store(&mut reader, environment, overrides),
             listen: reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830))),
+            notifications: reader.optional_address("listen.notifications"),
             poll: poll(&mut reader),
             rules: rules(&mut reader),
         };

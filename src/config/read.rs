@@ -139,11 +139,12 @@ impl<'a> Reader<'a> {
 
     /// An address with a port.
     pub(super) fn address(&mut self, key: &'static str, usual: SocketAddr) -> SocketAddr {
-        let convert = |value: &Value| {
-            let text = value.as_str().unwrap_or_default();
-            text.parse().map_err(|_| format!("'{text}' is no address: write it like {usual}"))
-        };
-        self.value(key, convert).unwrap_or(usual)
+        self.value(key, |value| parse_address(value, &usual.to_string())).unwrap_or(usual)
+    }
+
+    /// An address with a port, or none.
+    pub(super) fn optional_address(&mut self, key: &'static str) -> Option<SocketAddr> {
+        self.value(key, |value| parse_address(value, "0.0.0.0:162"))
     }
 
     /// A time zone by its name; the machine's own if nothing is said.
@@ -174,6 +175,11 @@ impl<'a> Reader<'a> {
         }
         if self.faults.is_empty() { Ok(()) } else { Err(Faults(self.faults)) }
     }
+}
+
+fn parse_address(value: &Value, like: &str) -> Result<SocketAddr, String> {
+    let text = value.as_str().unwrap_or_default();
+    text.parse().map_err(|_| format!("'{text}' is no address: write it like {like}"))
 }
 
 /// How many letters have to change to make one word the other (Levenshtein 1966).

@@ -1,5 +1,6 @@
 //! Asks devices in time and hands over what they said. Knows SNMP and no SQL.
 
+pub mod hints;
 pub mod probe;
 pub mod schedule;
 pub mod worker;

@@ -2,9 +2,12 @@
 
 use std::collections::HashSet;
 use std::future::Future;
+use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
+use jiff::{SignedDuration, Timestamp};
+use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, warn};
@@ -21,6 +24,9 @@ use crate::snmp::transport::Engine;
 const LIST_AGE: Duration = Duration::from_secs(5);
 /// The schedule is never looked at more often than this.
 const SHORTEST_TICK: Duration = Duration::from_millis(200);
+
+/// A device that was polled less than this long ago is not polled again for a hint.
+const HINT_REST: SignedDuration = SignedDuration::from_secs(30);
 
 /// A device as the poller sees it.
 #[derive(Debug, Clone)]
@@ -66,8 +72,10 @@ pub struct Poller<D> {
 }
 
 impl<D: Desk> Poller<D> {
-    /// Polls until it is told to stop; polls that are under way then are finished first.
-    pub async fn run(self, stop: CancellationToken) {
+    /// Polls until it is told to stop; polls that are under way then are finished first. A device from whose
+    /// address a hint comes is polled at once, if it has rested; hints from unknown addresses do nothing.
+    pub async fn run(self, mut hints: mpsc::Receiver<IpAddr>, stop: CancellationToken) {
+        let mut hinted: HashSet<IpAddr> = HashSet::new();
         let mut running: JoinSet<DeviceId> = JoinSet::new();
         let mut busy: HashSet<DeviceId> = HashSet::new();
         loop {
@@ -80,7 +88,8 @@ impl<D: Desk> Poller<D> {
             };
             let now = self.clock.now();
             let mut due: Vec<Subject> =
-                subjects.into_iter().filter(|subject| due_at(&subject.turn) <= now).collect();
+                subjects.into_iter().filter(|subject| is_due(subject, &hinted, now)).collect();
+            hinted.clear();
             due.sort_by_key(|subject| due_at(&subject.turn));
             for subject in due {
                 if busy.len() < self.in_flight && busy.insert(subject.turn.device) {
@@ -90,10 +99,14 @@ impl<D: Desk> Poller<D> {
             tokio::select! {
                 () = stop.cancelled() => break,
                 () = tokio::time::sleep(self.clock.real(LIST_AGE).max(SHORTEST_TICK)) => {}
+                Some(from) = hints.recv() => { hinted.insert(from); }
                 Some(done) = running.join_next(), if !running.is_empty() => { finished(&mut busy, done); }
             }
             while let Some(done) = running.try_join_next() {
                 finished(&mut busy, done);
+            }
+            while let Ok(from) = hints.try_recv() {
+                hinted.insert(from);
             }
         }
         while running.join_next().await.is_some() {}
@@ -119,6 +132,13 @@ impl<D: Desk> Poller<D> {
         }
         turn.device
     }
+}
+
+/// Whether a device is to be polled now: by the schedule, or because it hinted that it has something to say.
+fn is_due(subject: &Subject, hinted: &HashSet<IpAddr>, now: Timestamp) -> bool {
+    let has_hinted = || subject.address.0.parse().is_ok_and(|address: IpAddr| hinted.contains(&address));
+    let has_rested = || subject.turn.last_poll_at.is_none_or(|last| now.duration_since(last) >= HINT_REST);
+    due_at(&subject.turn) <= now || (has_hinted() && has_rested())
 }
 
 fn finished(busy: &mut HashSet<DeviceId>, done: Result<DeviceId, tokio::task::JoinError>) {

@@ -16,6 +16,7 @@ mod ids;
 mod live_tests;
 #[cfg(test)]
 mod mock_tests;
+pub mod notification;
 pub mod oid;
 pub mod pdu;
 mod pending;

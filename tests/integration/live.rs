@@ -42,7 +42,7 @@ async fn every_version_is_read_and_the_store_holds_what_the_machines_say() {
     let loft = Loft::open(moment("2026-10-20T10:02"), 1, 1.0).await;
     let agents = loft.demo.go_live(&loft.service.store, &loft.service.clock).await.unwrap();
     let mut running = Running::new();
-    running.start_poller(&loft.service, &settings(Duration::from_secs(5))).unwrap();
+    running.start_poller(&loft.service, &settings(Duration::from_secs(5)), None).unwrap();
     for (place, (device, name)) in loft.demo.devices.iter().enumerate() {
         let row = wait_until(&format!("{name} answers"), || async {
             Some(row(&loft, *device).await).filter(|row| row.last_answer_at.is_some())
@@ -77,7 +77,7 @@ async fn a_machine_that_goes_dark_alerts_once_and_clears_when_it_is_back() {
     loft.service.rules.practice.dark_after = SignedDuration::from_hours(2);
     let agents = loft.demo.go_live(&loft.service.store, &loft.service.clock).await.unwrap();
     let mut running = Running::new();
-    running.start_poller(&loft.service, &settings(Duration::from_millis(150))).unwrap();
+    running.start_poller(&loft.service, &settings(Duration::from_millis(150)), None).unwrap();
     let (selvage, _) = loft.demo.devices[1];
     let store = &loft.service.store;
     let dark = |open: bool| async move {
@@ -156,7 +156,7 @@ async fn wrong_credentials_are_told_as_what_they_are() {
         (watch(&loft, "name", port(3), user("nobody", "velvet-curtain")).await, "has no SNMPv3 user"),
     ];
     let mut running = Running::new();
-    running.start_poller(&loft.service, &settings(Duration::from_millis(300))).unwrap();
+    running.start_poller(&loft.service, &settings(Duration::from_millis(300)), None).unwrap();
     for (device, says) in wrong {
         let fault = wait_until(says, || async { row(&loft, device).await.fault }).await;
         assert!(fault.contains(says), "{fault}");
@@ -184,7 +184,7 @@ async fn silence_is_asked_after_ever_more_seldom() {
     store.retire_device("Bobbin", loft.opened).await.unwrap();
     let device = watch(&loft, "mute", silent.local_addr().unwrap().port(), community("public")).await;
     let mut running = Running::new();
-    running.start_poller(&loft.service, &settings(Duration::from_millis(100))).unwrap();
+    running.start_poller(&loft.service, &settings(Duration::from_millis(100)), None).unwrap();
     let mut asked = Vec::new();
     let mut buffer = [0; 2000];
     while asked.len() < 5 {
@@ -207,4 +207,39 @@ async fn silence_is_asked_after_ever_more_seldom() {
         .unwrap();
     assert!(spans.iter().all(|(_, failed)| *failed), "{spans:?}");
     assert_eq!(spans.iter().map(|(polls, _)| *polls).sum::<i32>(), i32::try_from(mute.failures).unwrap());
+}
+
+/// The printerV2Alert of RFC 3805 §6 as a trap of version 2c.
+fn printer_alert() -> Vec<u8> {
+    use mock_agent::message::{CommunityMessage, Pdu};
+    use mock_agent::{Oid, Value};
+    let alert = Value::ObjectId(Oid(vec![1, 3, 6, 1, 2, 1, 43, 18, 2, 0, 1]));
+    let varbinds = vec![(Oid(vec![1, 3, 6, 1, 6, 3, 1, 1, 4, 1, 0]), alert)];
+    let pdu = Pdu { kind: 0xa7, request_id: 1, status: 0, index: 0, varbinds };
+    CommunityMessage { version: 1, community: b"public".to_vec(), pdu }.encode()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_machine_that_notifies_is_polled_at_once() {
+    // A minute passes in a second: the schedule would poll again after a quarter of one.
+    let loft = Loft::open(moment("2026-10-20T10:02"), 1, 60.0).await;
+    let agents = loft.demo.go_live(&loft.service.store, &loft.service.clock).await.unwrap();
+    let ear = UdpSocket::bind("127.0.0.1:0").await.unwrap();
+    let at = ear.local_addr().unwrap();
+    let mut running = Running::new();
+    running.start_poller(&loft.service, &settings(Duration::from_secs(5)), Some(ear)).unwrap();
+    let device = loft.demo.devices[0].0;
+    let answered = || async { row(&loft, device).await.last_answer_at };
+    let first = wait_until("the machine answers", answered).await;
+    let sender = UdpSocket::bind("127.0.0.1:0").await.unwrap();
+    let next = wait_until("it is polled for its hint", || async {
+        sender.send_to(&printer_alert(), at).await.unwrap();
+        answered().await.filter(|next| *next > first)
+    })
+    .await;
+    let waited = next.duration_since(first);
+    assert!(waited < SignedDuration::from_secs(800), "the schedule came first: {waited}");
+    assert!(waited >= SignedDuration::from_secs(30), "polled again without rest: {waited}");
+    running.drain().await;
+    agents.stop().await;
 }
