@@ -1,7 +1,7 @@
 //! What to ask a printer next: a first contact that finds out what tables it has in as few round trips as
 //! their values fit into, and later polls that ask for what changes, in one.
 //!
-//! A [`Reading`] is one poll of one device as a machine without I/O: it says what to ask, takes the answer
+//! A `Reading` is one poll of one device as a machine without I/O: it says what to ask, takes the answer
 //! or the silence in, and says whether there is more to ask. Sweeps and the live poller drive the same one.
 //! What it learns of a device is kept in a [`Warm`] plan.
 //!

@@ -1,7 +1,7 @@
 //! One pass over a long list of devices, at what the wire and the system cost and little more.
 //!
 //! One socket for each address family, one loop, no task and no timer for a device: a device under way is a
-//! place in a table with a [`Reading`] in it. Each device is asked one thing at a time. Devices that keep
+//! place in a table with a `Reading` in it. Each device is asked one thing at a time. Devices that keep
 //! silent wait in a lane of their own, where they hold up nobody.
 
 mod place;

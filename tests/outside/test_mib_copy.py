@@ -118,16 +118,26 @@ OIDS = {
     "COLORANT": "prtMarkerColorantEntry",
     "ALERT": "prtAlertEntry",
     "USM_STATS": "usmStats",
+    "PRINTER_V1_ENTERPRISE": "printerV1Alert",
+    "PRINTER_V2_ALERT": "printerV2Alert",
 }
 
 
 def test_object_identifiers_are_the_standards():
     """The columns behind them are held to the copy by the rows that net-snmp's agent serves."""
     constant = re.compile(r"^(?:pub )?const (\w+): Oid = Oid::constant\(&\[([\d, ]+)\]\);", re.MULTILINE)
+    # The arcs alone, and the octets as they stand in a message, where 0x2b is 1.3 (X.690 8.19).
+    arcs = re.compile(r"^const (\w+): &\[u64\] = &\[([\d, ]+)\];", re.MULTILINE)
+    octets = re.compile(r"^const (\w+): &\[u8\] = &\[0x2b, ([\d, ]+)\];", re.MULTILINE)
     found = {}
     for file in sorted((ROOT / "src/snmp").glob("*.rs")):
         if file.stem.endswith("tests"):
             continue
-        for name, listed in constant.findall(file.read_text()):
+        text = file.read_text()
+        for name, listed in constant.findall(text) + arcs.findall(text):
             found[name] = tuple(int(arc) for arc in listed.split(","))
+        for name, listed in octets.findall(text):
+            found[name] = (1, 3, *(int(arc) for arc in listed.split(",")))
+    # snmpTrapOID.0 is an instance of RFC 3418, which the copy does not hold.
+    assert found.pop("TRAP_OID") == (1, 3, 6, 1, 6, 3, 1, 1, 4, 1, 0)
     assert found == {name: mib.oid(standard) for name, standard in OIDS.items()}
