@@ -17,6 +17,7 @@
 //! | `left_in_swapped` | what was still in the units taken out, or the room that receptacles still had |
 //! | `coverage` | the share of the month, from the device's first answer on, for which it answered, 0 to 1 |
 
+use super::text;
 use crate::domain::month::{DeviceMonth, MonthReport, SupplyMonth};
 use crate::domain::reading::Role;
 
@@ -81,14 +82,6 @@ fn number(value: f64) -> String {
     }
     let figures = format!("{value:.3}");
     if figures == "-0.000" { "0.000".to_owned() } else { figures }
-}
-
-/// A cell of text that no spreadsheet takes for a formula.
-///
-/// Names come from devices, and a cell that begins with one of these characters is calculated when the
-/// file is opened (OWASP, "CSV Injection"); an apostrophe in front makes it text.
-fn text(value: &str) -> String {
-    if value.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{value}") } else { value.to_owned() }
 }
 
 #[cfg(test)]
@@ -161,12 +154,12 @@ mod tests {
 
     proptest! {
         #[test]
-        fn what_is_written_is_read_back(name in "[^=+\\-@\t\r]\\PC{0,20}", used in 0.0..1e7f64) {
+        fn what_is_written_is_read_back(name in "[=+\\-@']{0,2}\\PC{0,20}", used in 0.0..1e7f64) {
             let bytes = month(&report(&name, "Cyan", used)).unwrap();
             prop_assert_eq!(&bytes, &month(&report(&name, "Cyan", used)).unwrap());
             let rows = parse(&bytes);
             prop_assert_eq!(rows.len(), 2);
-            prop_assert_eq!(&rows[1][1], &name);
+            prop_assert_eq!(crate::report::bare(&rows[1][1]), &name);
             prop_assert!((rows[1][6].parse::<f64>().unwrap() - used).abs() <= 0.000_500_1);
         }
     }

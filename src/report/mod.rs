@@ -2,3 +2,18 @@
 
 pub mod csv;
 pub mod shelf_csv;
+
+/// What a spreadsheet takes for a formula begins with one of these (OWASP, "CSV Injection"); and what begins
+/// with the apostrophe that guards against it needs one more, to be read back as it was.
+const FORMULA: [char; 7] = ['=', '+', '-', '@', '\t', '\r', '\''];
+
+/// A cell of text that no spreadsheet calculates when the file is opened: an apostrophe in front makes it
+/// text. Names come from devices and from people.
+fn text(value: &str) -> String {
+    if value.starts_with(FORMULA) { format!("'{value}") } else { value.to_owned() }
+}
+
+/// What such a cell said before [`text`] guarded it.
+fn bare(cell: &str) -> &str {
+    cell.strip_prefix('\'').filter(|rest| rest.starts_with(FORMULA)).unwrap_or(cell)
+}

@@ -35,6 +35,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 
+use super::{bare, text};
 use crate::domain::part::{CARTRIDGE_SHELF_LIFE_MONTHS, Currency, LeadTime, Part, PartKind, Price};
 use crate::domain::shelf::Stock;
 use crate::domain::units::Measure;
@@ -129,15 +130,6 @@ fn write<const N: usize>(
         writer.write_record(row)?;
     }
     writer.into_inner().map_err(|fault| csv::Error::from(fault.into_error()))
-}
-
-/// What a spreadsheet takes for a formula begins with one of these (OWASP, "CSV Injection"); and what begins
-/// with the apostrophe that guards against it needs one more, to be read back as it was.
-const FORMULA: [char; 7] = ['=', '+', '-', '@', '\t', '\r', '\''];
-
-/// A cell of text that no spreadsheet calculates: an apostrophe in front makes it text.
-fn text(value: &str) -> String {
-    if value.starts_with(FORMULA) { format!("'{value}") } else { value.to_owned() }
 }
 
 /// The parts of a file.
@@ -282,11 +274,7 @@ impl Row<'_> {
     /// A cell that is not empty, without the apostrophe that [`text`] sets.
     fn cell(&self, column: &str) -> Option<String> {
         let cell = self.cells.get(column)?;
-        let bare = match cell.strip_prefix('\'') {
-            Some(rest) if rest.starts_with(FORMULA) => rest,
-            _ => cell,
-        };
-        let bare = bare.trim();
+        let bare = bare(cell).trim();
         (!bare.is_empty()).then(|| bare.to_owned())
     }
 

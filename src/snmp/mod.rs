@@ -2,7 +2,7 @@
 //!
 //! Nothing here can write to a device: a request is a [`pdu::Request`], and that has no set.
 //!
-//! From the outside in: [`read_printer`] asks for a printer's tables by [`walk`], which asks through the
+//! From the outside in: [`read_printer`] asks for a printer's tables by a [`plan`], and asks through the
 //! [`transport`]; that puts requests into bytes with [`ber`], or with `usm` for version 3.
 //! [`printer_mib`] then turns what came into a [`crate::domain::snapshot::Snapshot`].
 
