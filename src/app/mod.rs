@@ -22,12 +22,12 @@ pub use pages::StorePages;
 use crate::clock::Clock;
 use crate::config::{Config, PollSettings};
 use crate::domain::outlook::Present;
+use crate::domain::rules::Rules;
 use crate::poller::hints;
 use crate::poller::probe::Patience;
 use crate::poller::worker::Poller;
 use crate::snmp::transport::{Engine, EngineOptions};
 use crate::store::Store;
-use crate::usecase::ingest::Rules;
 
 /// How long what is under way may take to finish once the service is told to stop.
 const DRAIN: Duration = Duration::from_secs(10);

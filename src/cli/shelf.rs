@@ -220,7 +220,7 @@ async fn issue(
     by: By,
     present: &Present,
 ) -> anyhow::Result<ExitCode> {
-    let Some(view) = part(store, number, present, &crate::domain::advice::Practice::default()).await? else {
+    let Some(view) = part(store, number, present, &crate::domain::rules::Practice::default()).await? else {
         return Err(refused(&Refusal::NoSuchPart(number.to_owned())));
     };
     let of_device: Vec<_> = view.slots.iter().filter(|choice| choice.device_name == device).collect();

@@ -14,11 +14,11 @@ use std::time::Duration;
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 
-use crate::domain::advice::Practice;
 use crate::domain::alert::Thresholds;
+use crate::domain::rules::Practice;
+use crate::domain::rules::Rules;
 use crate::store::cluster::ClusterOptions;
 use crate::store::reach::StoreAt;
-use crate::usecase::ingest::Rules;
 use read::Reader;
 
 /// Every setting, typed and checked.

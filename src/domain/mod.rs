@@ -15,6 +15,7 @@ pub mod part;
 pub mod polarity;
 pub mod poll;
 pub mod reading;
+pub mod rules;
 pub mod shelf;
 pub mod snapshot;
 pub mod standard;

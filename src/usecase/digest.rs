@@ -4,19 +4,19 @@
 //! crash in the middle changes nothing, and a poll costs what is new in it. A slot without such a memory, or
 //! with that of another version of the program, is worked out anew from its first reading.
 
+mod alerts;
+
 use std::collections::BTreeMap;
 
 use jiff::{Timestamp, ToSpan};
 
-use super::ingest::Rules;
 use crate::domain::advice::order_by;
-use crate::domain::alert::{Rule, Thresholds};
 use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::outlook::{Outlook, Present, Slot, believed_level, prospect};
 use crate::domain::polarity::Watch;
-use crate::domain::reading::{Level, Role};
+use crate::domain::reading::Level;
+use crate::domain::rules::Rules;
 use crate::domain::stream::{Event, Sizes};
-use crate::domain::units::Fraction;
 use crate::store::history::Undigested;
 use crate::store::outlooks::Wanted;
 use crate::store::{Result, Store, Work};
@@ -44,7 +44,7 @@ pub(super) async fn digest(
             let level = believed_level(watch.view(&present.zone).as_ref(), latest, seen_until);
             levels.insert(slot.slot.id, (slot.slot.clone(), level));
         }
-        walk_alerts(work, &slot, &events, open.contains(&slot.slot.id), device_name, rules).await?;
+        alerts::walk(work, &slot, &events, open.contains(&slot.slot.id), device_name, rules).await?;
     }
     let from = present.today().checked_sub(MEMORY_DAYS.days()).unwrap_or(jiff::civil::Date::MIN);
     let use_by_slot = Store::daily_use(work, device, from).await?;
@@ -111,52 +111,4 @@ async fn follow(work: &mut Work, slot: &mut Undigested, present: &Present) -> Re
     watch.rewind();
     Store::save_watch(work, &slot.slot, &watch).await?;
     Ok((now, events))
-}
-
-/// Walks the alert rules over the levels that are new since they last walked.
-async fn walk_alerts(
-    work: &mut Work,
-    slot: &Undigested,
-    events: &[Event],
-    open: bool,
-    device_name: &str,
-    rules: &Rules,
-) -> Result<()> {
-    let new = |at: Timestamp| slot.digested_to.is_none_or(|to| at > to);
-    let path = events.iter().filter_map(|event| match event {
-        Event::Believed { at, remaining, capacity } if new(*at) => {
-            Some((*at, Fraction::of(*remaining, (*capacity)?)?))
-        }
-        _ => None,
-    });
-    let rule = Thresholds::rule(slot.slot.role);
-    for (at, opens, remaining) in rules.thresholds.crossings(slot.slot.role, path, open) {
-        let subject = (slot.slot.device, Some(slot.slot.id));
-        if opens {
-            let summary = summary(rule, &slot.slot, remaining, device_name);
-            Store::open_alert(work, rule, subject, at, &summary).await?;
-        } else {
-            Store::clear_alert(work, rule, subject, at).await?;
-        }
-    }
-    let believed = |event: &Event| match event {
-        Event::Believed { at, .. } => Some(*at),
-        _ => None,
-    };
-    match events.iter().rev().find_map(believed) {
-        Some(last) => Store::save_digested(work, slot.slot.id, last).await,
-        None => Ok(()),
-    }
-}
-
-fn summary(rule: Rule, slot: &Slot, remaining: Fraction, device_name: &str) -> String {
-    let label = slot.label();
-    match (rule, slot.role) {
-        (Rule::WasteOrderPoint, _) | (_, Role::Filled) => {
-            format!("{label} of {device_name} is {} full: order the next one", remaining.complement())
-        }
-        (Rule::LowSupply | Rule::Dark, Role::Consumed) => {
-            format!("{label} of {device_name} is down to {remaining}")
-        }
-    }
 }

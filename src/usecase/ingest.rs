@@ -3,21 +3,12 @@
 //! Live polls come one at a time and a demo's history by the thousand; both take this one way in.
 
 use super::digest;
-use crate::domain::advice::Practice;
-use crate::domain::alert::{Rule, Thresholds};
+use crate::domain::alert::Rule;
 use crate::domain::ids::DeviceId;
 use crate::domain::outlook::Present;
 use crate::domain::poll::{Changes, Poll, fold};
+use crate::domain::rules::Rules;
 use crate::store::{Result, Store, Work};
-
-/// What the domain goes by when it works things out.
-#[derive(Debug, Clone, Default)]
-pub struct Rules {
-    /// Lead times and order points.
-    pub practice: Practice,
-    /// Where alerts open and clear.
-    pub thresholds: Thresholds,
-}
 
 /// Takes a device's polls in, earliest first, in one transaction: all of them are kept, or none. Polls that
 /// are not later than the last one kept are passed over, and so is everything from a device that is no

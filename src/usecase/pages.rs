@@ -9,7 +9,7 @@ use super::view::{
     AlertLine, AlertsView, Device, MachineLine, MachineView, OutlookLine, Silence, StandingAlert, TodayView,
     Trend,
 };
-use crate::domain::advice::{DeviceState, Practice, tasks};
+use crate::domain::advice::{DeviceState, tasks};
 use crate::domain::cover::{Cover, covers};
 use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::install::Arrival;
@@ -17,6 +17,7 @@ use crate::domain::month::gaps;
 use crate::domain::outlook::{Present, Slot};
 use crate::domain::polarity::{Ground, Watch};
 use crate::domain::reading::{Capacity, Polarity, Reading, Role};
+use crate::domain::rules::Practice;
 use crate::domain::shelf::Stock;
 use crate::domain::stream::{Event, Sizes};
 use crate::domain::units::Measure;

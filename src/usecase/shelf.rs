@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 
 use super::view::{LotLine, MovementLine, PartLine, PartView, ShelfView, SlotChoice};
-use crate::domain::advice::Practice;
 use crate::domain::ids::DeviceId;
 use crate::domain::outlook::Present;
+use crate::domain::rules::Practice;
 use crate::domain::shelf::{Stock, Supply, needs_of, standings, use_first};
 use crate::store::devices::DeviceRow;
 use crate::store::outlooks::{OutlookRow, Wanted};

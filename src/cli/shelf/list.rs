@@ -2,8 +2,8 @@
 
 use std::process::ExitCode;
 
-use crate::domain::advice::Practice;
 use crate::domain::outlook::Present;
+use crate::domain::rules::Practice;
 use crate::domain::shelf::Standing;
 use crate::store::Store;
 use crate::usecase::book::Refusal;

@@ -1,0 +1,136 @@
+//! Each kind of task once, as text.
+
+use jiff::tz::TimeZone;
+
+use super::*;
+use crate::domain::ids::{SlotId, SupplyIndex};
+use crate::domain::outlook::{Horizon, Slot};
+use crate::domain::reading::Level;
+use crate::domain::standard::{Severity, SupplyKind, SupplyUnit};
+
+fn present() -> Present {
+    Present { now: "2026-11-25T08:10:00Z".parse().unwrap(), zone: TimeZone::UTC }
+}
+
+fn supply(index: i32, role: Role, raw: (i32, i32), days: [i8; 3]) -> Outlook {
+    let (kind, label) = match role {
+        Role::Filled => (SupplyKind::WasteInk, "Waste receptacle"),
+        Role::Consumed => (SupplyKind::InkCartridge, "Light magenta"),
+    };
+    Outlook {
+        slot: Slot {
+            id: SlotId(i64::from(index)),
+            device: DeviceId(1),
+            index: SupplyIndex(index),
+            role,
+            kind,
+            colorant: (role == Role::Consumed).then(|| label.to_owned()),
+            description: label.to_owned(),
+        },
+        as_of: present().now,
+        level: Level::from_raw(SupplyUnit::TenthsOfMilliliters, raw.0, raw.1),
+        daily_use: Some(9.0),
+        forecast: Forecast::Known(Horizon {
+            early: Date::constant(2026, 12, days[0]),
+            middle: Date::constant(2026, 12, days[1]),
+            late: Date::constant(2026, 12, days[2]),
+        }),
+    }
+}
+
+fn device(supplies: Vec<(Outlook, Option<Date>)>) -> DeviceState {
+    DeviceState {
+        id: DeviceId(1),
+        name: "Bobbin".to_owned(),
+        model: None,
+        silent_since: None,
+        errors: DetectedErrors::default(),
+        alerts: Vec::new(),
+        supplies,
+    }
+}
+
+fn text(device: DeviceState) -> String {
+    text_with(device, &[])
+}
+
+fn text_with(device: DeviceState, shelf: &[Stock]) -> String {
+    let tasks = tasks(&[device], shelf, &present(), &Practice::default());
+    let lines = tasks.iter().map(|task| format!("{} {}: {}", task.due, task.what, task.why));
+    lines.collect::<Vec<_>>().join("\n")
+}
+
+fn stock(colour: &str, lots: &[(Date, u32)]) -> Stock {
+    let lot = |(n, (made_on, units)): (i64, &(Date, u32))| Lot {
+        id: crate::domain::ids::LotId(n),
+        part: crate::domain::ids::PartId(1),
+        made_on: *made_on,
+        place: "shelf B".to_owned(),
+        left_over: None,
+        units: *units,
+        out: 0,
+    };
+    let part = crate::domain::part::tests::cartridge(colour);
+    Stock { id: crate::domain::ids::PartId(1), part, lots: (1..).zip(lots).map(lot).collect() }
+}
+
+#[test]
+fn nothing_is_ordered_for_a_slot_that_the_shelf_covers() {
+    let ink = |index| supply(index, Role::Consumed, (7750, 1180), [4, 9, 16]);
+    let order_by = Some(Date::constant(2026, 11, 27));
+    let device = device(vec![(ink(2), order_by), (ink(3), order_by)]);
+    let shelf = |lots: &[(Date, u32)]| text_with(device.clone(), &[stock("Light magenta", lots)]);
+    let made = Date::constant(2025, 3, 14);
+    assert_eq!(shelf(&[(made, 2)]), "");
+    insta::assert_snapshot!([shelf(&[]), shelf(&[(made, 1)])].join("\n\n"));
+}
+
+#[test]
+fn a_swap_names_the_unit_to_take_and_old_stock_is_used_first() {
+    let mut ink = supply(2, Role::Consumed, (7750, 80), [4, 9, 16]);
+    ink.forecast = Forecast::Known(Horizon {
+        early: Date::constant(2026, 11, 26),
+        middle: Date::constant(2026, 11, 27),
+        late: Date::constant(2026, 11, 29),
+    });
+    let lots = [
+        (Date::constant(2024, 5, 24), 1),
+        (Date::constant(2024, 6, 30), 3),
+        (Date::constant(2025, 3, 14), 1),
+    ];
+    insta::assert_snapshot!(text_with(device(vec![(ink, None)]), &[stock("Light magenta", &lots)]));
+}
+
+#[test]
+fn a_receptacle_past_its_order_point_is_ordered_today_and_ink_by_its_day() {
+    let waste = supply(9, Role::Filled, (15000, 4200), [8, 14, 27]);
+    let ink = supply(2, Role::Consumed, (7750, 1180), [4, 9, 16]);
+    let device =
+        device(vec![(waste, Some(Date::constant(2026, 11, 25))), (ink, Some(Date::constant(2026, 11, 27)))]);
+    insta::assert_snapshot!(text(device), @r"
+    2026-11-25 Order 1 waste receptacle for Bobbin: 72 % full, past its order point of 70 %; full about 14 Dec (8 Dec at the earliest); 7 days to arrive
+    2026-11-27 Order 1 light magenta for Bobbin: 118 ml left; runs out between 4 Dec and 16 Dec; 7 days to arrive
+    ");
+}
+
+#[test]
+fn a_device_that_asks_is_believed_over_a_forecast() {
+    let mut device = device(vec![(supply(2, Role::Consumed, (7750, 1180), [24, 27, 30]), None)]);
+    device.alerts.push(DeviceAlert {
+        severity: Severity::Critical,
+        training: Some(4),
+        group: AlertGroup::MarkerSupplies,
+        group_index: 2,
+        location: -2,
+        code: AlertCode::MarkerInkEmpty,
+        description: String::new(),
+    });
+    insta::assert_snapshot!(text(device), @"2026-11-25 Swap the light magenta of Bobbin: the device asks for it: ink empty");
+}
+
+#[test]
+fn a_long_silence_is_a_task_because_head_care_needs_power() {
+    let mut device = device(Vec::new());
+    device.silent_since = Some("2026-11-22T18:40:00Z".parse().unwrap());
+    insta::assert_snapshot!(text(device), @"2026-11-25 Switch Bobbin on, or find out why it does not answer: silent for 2 days; automatic head care only runs on a powered machine");
+}

@@ -1,0 +1,42 @@
+//! What the domain goes by until somebody says otherwise.
+
+use jiff::SignedDuration;
+
+use super::alert::Thresholds;
+
+/// What the domain goes by when it works things out.
+#[derive(Debug, Clone, Default)]
+pub struct Rules {
+    /// Lead times and order points.
+    pub practice: Practice,
+    /// Where alerts open and clear.
+    pub thresholds: Thresholds,
+}
+
+/// What the advice takes for granted until somebody says otherwise: common practice, no source.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Practice {
+    /// Days that a supplier takes.
+    pub lead_days: u32,
+    /// The fill at which a receptacle's successor is ordered.
+    pub waste_order_fill: f64,
+    /// Tasks further ahead than this are not shown yet.
+    pub look_ahead_days: u32,
+    /// A device that has been silent for longer than this is called dark: its automatic head care may not
+    /// be running.
+    pub dark_after: SignedDuration,
+    /// A lot whose date passes within so many days is told.
+    pub expiry_ahead_days: u32,
+}
+
+impl Default for Practice {
+    fn default() -> Self {
+        Self {
+            lead_days: 7,
+            waste_order_fill: 0.70,
+            look_ahead_days: 14,
+            dark_after: SignedDuration::from_hours(24),
+            expiry_ahead_days: 60,
+        }
+    }
+}
