@@ -6,8 +6,9 @@ use jiff::Timestamp;
 use ullage::domain::alert::Rule;
 use ullage::domain::ids::DeviceId;
 use ullage::domain::poll::Poll;
+use ullage::domain::rules::Rules;
 use ullage::store::Store;
-use ullage::usecase::ingest::{Rules, ingest};
+use ullage::usecase::ingest::ingest;
 
 use crate::support::database::TestDatabase;
 use crate::support::said::{INK, WASTE, answered, at, device, present, silent};

@@ -6,8 +6,9 @@ use jiff::SignedDuration;
 use ullage::demo::bring_in;
 use ullage::domain::ids::DeviceId;
 use ullage::domain::poll::Poll;
+use ullage::domain::rules::Rules;
 use ullage::store::Store;
-use ullage::usecase::ingest::{Rules, ingest};
+use ullage::usecase::ingest::ingest;
 
 use crate::support::contents::{assert_same, contents};
 use crate::support::database::TestDatabase;

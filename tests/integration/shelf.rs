@@ -8,11 +8,12 @@ use std::path::Path;
 use sqlx::Row;
 use ullage::domain::ids::{LotId, SlotId};
 use ullage::domain::outlook::Present;
+use ullage::domain::rules::Rules;
 use ullage::domain::shelf::{Lot, Stock};
 use ullage::store::Store;
 use ullage::store::outlooks::Wanted;
 use ullage::usecase::book::{Booking, Note, Refusal, book, count_all, import_parts};
-use ullage::usecase::ingest::{Rules, ingest};
+use ullage::usecase::ingest::ingest;
 
 use crate::support::database::TestDatabase;
 use crate::support::http::{get, post};

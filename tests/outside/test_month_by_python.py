@@ -201,10 +201,13 @@ def test_coverage_is_the_share_of_the_past_hours_without_the_dark_ones(demo, mon
     now = max(instant(row["ended_at"]) for row in demo.rows("select ended_at from poll_span"))
     end = min(end, now)
     opened = min(instant(row["started_at"]) for row in demo.rows("select started_at from poll_span"))
+    midnight = now.astimezone(ZONE).replace(hour=0, minute=0, second=0, microsecond=0)
     for plan in ROOM["printer"]:
         dark = timedelta(0)
         for spell in plan.get("dark", []):
-            start, stop = now + timedelta(days=spell["from"]), now + timedelta(days=spell.get("to", 0))
+            # Spells count from the midnight that begins the present day in the print room.
+            start = midnight + timedelta(days=spell["from"])
+            stop = midnight + timedelta(days=spell.get("until", DAYS))
             dark += max(timedelta(0), min(stop, end) - max(start, begin, opened))
         if plan.get("off_hours"):
             continue

@@ -4,9 +4,10 @@ use jiff::tz::TimeZone;
 
 use super::*;
 use crate::domain::ids::{SlotId, SupplyIndex};
-use crate::domain::outlook::{Horizon, Slot};
+use crate::domain::outlook::{Forecast, Horizon, Slot};
 use crate::domain::reading::Level;
-use crate::domain::standard::{Severity, SupplyKind, SupplyUnit};
+use crate::domain::shelf::Lot;
+use crate::domain::standard::{AlertCode, AlertGroup, Severity, SupplyKind, SupplyUnit};
 
 fn present() -> Present {
     Present { now: "2026-11-25T08:10:00Z".parse().unwrap(), zone: TimeZone::UTC }
