@@ -5,15 +5,18 @@
 //! poll, and the changes alone with the answer before each, come to the same; and so do one pass over all
 //! and many passes, each from where the last one left off.
 
+mod unit;
+
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
+use self::unit::Unit;
 use super::install::{Arrival, Fall, Install, LASTING, Pending, Question, Suspicion, Yardstick};
 use super::ledger::{DayUse, Days, Fit, Run, book, day_of};
 use super::reading::{Amount, Level, Reading};
-use super::swap::{Leaving, passage};
+use super::swap::passage;
 use super::units::Measure;
 
 /// What is known from outside of the units that go into a slot, in millilitres.
@@ -45,26 +48,6 @@ pub enum Event {
     Asked(Question),
     /// The device counts the other way than was taken so far: forget every event before this one.
     Reversed,
-}
-
-/// The unit that is in the slot, and its use as far as it is not final.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-struct Unit {
-    install: Install,
-    /// The install's measure for one of the device's.
-    scale: f64,
-    /// The measure and the capacity that the device gives.
-    measured_in: (Measure, Option<f64>),
-    yardstick: Yardstick,
-    fit: Fit,
-    run: Option<Run>,
-    /// The last level, as it was read.
-    level: f64,
-    /// What was booked around the swap that brought it, above its first level.
-    before_first: f64,
-    /// The largest job of the units before.
-    largest_job_before: f64,
-    days: Days,
 }
 
 /// What is known of a slot as of its last reading.
@@ -370,72 +353,6 @@ impl Tracker {
     pub fn first_open_day(&self, zone: &TimeZone) -> Option<Date> {
         let unit = self.unit.as_ref()?;
         unit.fit.settled_until().map(|until| day_of(until, zone))
-    }
-}
-
-impl Unit {
-    fn believe(&mut self, run: &Run, tell: &mut impl FnMut(Event)) {
-        self.level = run.amount * self.scale;
-        self.run = Some(Run { amount: self.level, ..*run });
-        tell(Event::Believed { at: run.from, remaining: self.level, capacity: self.install.capacity });
-    }
-
-    fn close_run(&mut self, zone: &TimeZone) {
-        if let Some(run) = self.run.take() {
-            self.fit.push(run, self.yardstick.rise(), &mut self.days, zone);
-        }
-    }
-
-    /// Believes what was waiting.
-    fn take_in(&mut self, pending: &Pending, zone: &TimeZone, tell: &mut impl FnMut(Event)) {
-        for run in &pending.runs {
-            self.close_run(zone);
-            self.believe(run, tell);
-        }
-        if !pending.open {
-            self.close_run(zone);
-        }
-    }
-
-    /// Believes the last levels before a swap, which had no time to last, if a job explains them.
-    fn take_in_last_fall(&mut self, runs: &[Run], zone: &TimeZone, tell: &mut impl FnMut(Event)) {
-        let (Some((level, until)), Some(first)) = (self.fit.last(), runs.first()) else { return };
-        let wait = first.from.duration_since(until);
-        let lowest = runs.iter().map(|run| run.amount * self.scale).fold(level, f64::min);
-        if self.yardstick.judge(level - lowest, wait, 0.0) == Fall::Use {
-            for run in runs {
-                self.believe(run, tell);
-                self.close_run(zone);
-            }
-        }
-    }
-
-    /// Use per second so far, where there are three days of it.
-    fn rate(&self) -> Option<f64> {
-        let (level, until) = self.fit.last()?;
-        let seconds = until.duration_since(self.install.from).as_secs_f64();
-        (seconds >= 3.0 * 86_400.0).then(|| (self.fit.start().unwrap_or(level) - level) / seconds)
-    }
-
-    fn leaving(&self, rate: Option<f64>) -> Option<Leaving> {
-        let (level, until) = self.fit.last()?;
-        let dry_since = self.fit.below_since(1.01 * self.install.step);
-        Some(Leaving {
-            level,
-            until,
-            dry_since,
-            rate: rate.unwrap_or(0.0),
-            largest_job: self.fit.largest_job().max(self.largest_job_before),
-            flow: self.fit.last_flow(),
-        })
-    }
-
-    /// Writes down where its levels began and ended; `further` went after the last one.
-    fn settle_ends(&mut self, further: f64) {
-        if let (Some(start), Some((end, _))) = (self.fit.start(), self.fit.last()) {
-            self.install.start = start + self.before_first;
-            self.install.end = end - further;
-        }
     }
 }
 

@@ -8,6 +8,8 @@ use jiff_sqlx::ToSqlx;
 use super::{Result, Store, StoreError, Work};
 use crate::domain::alert::{Alert, Rule};
 use crate::domain::ids::{AlertId, DeviceId, SlotId};
+use crate::domain::snapshot::DeviceAlert;
+use crate::domain::standard::{AlertCode, AlertGroup, Severity};
 
 /// An alert with its device's name and its slot's colorant and description.
 #[derive(Debug, Clone)]
@@ -20,7 +22,56 @@ pub struct AlertRow {
     pub slot_label: Option<String>,
 }
 
+/// A row of a device's own alert table, as it is kept.
+pub(super) struct DeviceAlertRow {
+    pub(super) device_id: i64,
+    pub(super) severity: i32,
+    pub(super) training: Option<i32>,
+    pub(super) alert_group: i32,
+    pub(super) group_index: i32,
+    pub(super) location: i32,
+    pub(super) code: i32,
+    pub(super) description: String,
+    pub(super) first_seen_at: jiff_sqlx::Timestamp,
+}
+
+impl From<DeviceAlertRow> for DeviceAlert {
+    fn from(row: DeviceAlertRow) -> Self {
+        Self {
+            severity: Severity::from_number(row.severity),
+            training: row.training,
+            group: AlertGroup::from_number(row.alert_group),
+            group_index: row.group_index,
+            location: row.location,
+            code: AlertCode::from_number(row.code),
+            description: row.description,
+        }
+    }
+}
+
 impl Store {
+    /// What devices complain of themselves, and since when; of one device or of all.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn standing_alerts(
+        &self,
+        device: Option<DeviceId>,
+    ) -> Result<Vec<(DeviceId, DeviceAlert, Timestamp)>> {
+        let rows = sqlx::query_as!(
+            DeviceAlertRow,
+            "select device_id, severity, training, alert_group, group_index, location, code, description,
+                    first_seen_at
+             from device_alert where cleared_at is null and ($1::bigint is null or device_id = $1)
+             order by device_id, severity, first_seen_at, id",
+            device.map(|id| id.0)
+        )
+        .fetch_all(&self.pool)
+        .await?;
+        let told = |row: DeviceAlertRow| (DeviceId(row.device_id), row.first_seen_at.to_jiff(), row);
+        Ok(rows.into_iter().map(told).map(|(device, since, row)| (device, row.into(), since)).collect())
+    }
+
     /// The slots of a device for which a level alert is open.
     ///
     /// # Errors

@@ -6,11 +6,8 @@ use jiff_sqlx::ToSqlx;
 use super::credentials::{self, CredentialRow};
 use super::{Result, Store, StoreError, breaches};
 use crate::domain::ids::DeviceId;
-use crate::domain::snapshot::DeviceAlert;
 use crate::domain::snapshot::{Marker, MediaInput};
-use crate::domain::standard::{
-    AlertCode, AlertGroup, CapacityUnit, DetectedErrors, DeviceStatus, InputType, PrinterStatus, Severity,
-};
+use crate::domain::standard::{CapacityUnit, DetectedErrors, DeviceStatus, InputType, PrinterStatus};
 
 /// A device to be watched.
 #[derive(Debug, Clone)]
@@ -305,40 +302,6 @@ impl Store {
                 counter_unit: row.counter_unit.map(CapacityUnit::from_number),
                 life_count: count(row.life_count),
                 power_on_count: count(row.power_on_count),
-            })
-            .collect())
-    }
-
-    /// What devices complain of themselves, and since when; of one device or of all.
-    ///
-    /// # Errors
-    /// If the store cannot be reached.
-    pub async fn standing_alerts(
-        &self,
-        device: Option<DeviceId>,
-    ) -> Result<Vec<(DeviceId, DeviceAlert, Timestamp)>> {
-        let rows = sqlx::query!(
-            "select device_id, severity, training, alert_group, group_index, location, code, description,
-                    first_seen_at
-             from device_alert where cleared_at is null and ($1::bigint is null or device_id = $1)
-             order by device_id, severity, first_seen_at, id",
-            device.map(|id| id.0)
-        )
-        .fetch_all(&self.pool)
-        .await?;
-        Ok(rows
-            .into_iter()
-            .map(|row| {
-                let alert = DeviceAlert {
-                    severity: Severity::from_number(row.severity),
-                    training: row.training,
-                    group: AlertGroup::from_number(row.alert_group),
-                    group_index: row.group_index,
-                    location: row.location,
-                    code: AlertCode::from_number(row.code),
-                    description: row.description,
-                };
-                (DeviceId(row.device_id), alert, row.first_seen_at.to_jiff())
             })
             .collect())
     }

@@ -33,45 +33,64 @@ pub enum Wanted {
 }
 
 impl Store {
-    /// Writes down what is said of a supply as of now.
+    /// Writes down what is said of supplies as of now, each with the day by which to order.
     ///
     /// # Errors
     /// If the store cannot be reached.
-    pub async fn save_outlook(
+    pub async fn save_outlooks(
         work: &mut Work,
-        outlook: &Outlook,
-        order_by: Option<Date>,
+        outlooks: &[(Outlook, Option<Date>)],
         made_at: Timestamp,
     ) -> Result<()> {
-        let horizon = outlook.forecast.horizon();
-        let not_yet = match &outlook.forecast {
-            Forecast::Known(_) => None,
-            Forecast::NotYet(reason) => Some(reason.as_str()),
+        let of = |outlook: fn(&Outlook) -> Option<f64>| -> Vec<Option<f64>> {
+            outlooks.iter().map(|(said, _)| outlook(said)).collect()
         };
+        let day = |pick: fn(Horizon) -> Date| -> Vec<Option<jiff_sqlx::Date>> {
+            outlooks.iter().map(|(said, _)| Some(pick(said.forecast.horizon()?).to_sqlx())).collect()
+        };
+        let slots: Vec<i64> = outlooks.iter().map(|(said, _)| said.slot.id.0).collect();
+        let as_of: Vec<_> = outlooks.iter().map(|(said, _)| said.as_of.to_sqlx()).collect();
+        let words = |word: fn(&Level) -> &'static str| -> Vec<String> {
+            outlooks.iter().map(|(said, _)| word(&said.level).to_owned()).collect()
+        };
+        let steps: Vec<f64> = outlooks.iter().map(|(said, _)| said.level.step).collect();
+        let unlimited: Vec<bool> =
+            outlooks.iter().map(|(said, _)| said.level.capacity == Capacity::Unlimited).collect();
+        let not_yet: Vec<Option<String>> = outlooks
+            .iter()
+            .map(|(said, _)| match &said.forecast {
+                Forecast::Known(_) => None,
+                Forecast::NotYet(reason) => Some(reason.clone()),
+            })
+            .collect();
+        let order_by: Vec<_> = outlooks.iter().map(|(_, day)| day.map(ToSqlx::to_sqlx)).collect();
         sqlx::query!(
-            "insert into outlook (slot_id, as_of, made_at, measure, capacity, quality, remaining, step, unlimited,
-                                  daily_use, early, middle, late, not_yet, order_by)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)
+            "insert into outlook (slot_id, as_of, measure, capacity, quality, remaining, step, unlimited,
+                                  daily_use, early, middle, late, not_yet, order_by, made_at)
+             select *, $15::timestamptz
+             from unnest($1::bigint[], $2::timestamptz[], $3::text[], $4::float8[], $5::text[], $6::float8[],
+                         $7::float8[], $8::boolean[], $9::float8[], $10::date[], $11::date[], $12::date[],
+                         $13::text[], $14::date[])
              on conflict (slot_id) do update set as_of = excluded.as_of, made_at = excluded.made_at,
                  measure = excluded.measure, capacity = excluded.capacity, quality = excluded.quality,
                  remaining = excluded.remaining, step = excluded.step, unlimited = excluded.unlimited,
                  daily_use = excluded.daily_use, early = excluded.early, middle = excluded.middle,
                  late = excluded.late, not_yet = excluded.not_yet, order_by = excluded.order_by",
-            outlook.slot.id.0,
-            outlook.as_of.to_sqlx(),
+            &slots,
+            &as_of as _,
+            &words(|level| level.measure.word()),
+            &of(|said| said.level.capacity.known()) as _,
+            &words(|level| level.remaining.quality()),
+            &of(|said| said.level.remaining.measured()) as _,
+            &steps,
+            &unlimited,
+            &of(|said| said.daily_use) as _,
+            &day(|horizon| horizon.early) as _,
+            &day(|horizon| horizon.middle) as _,
+            &day(|horizon| horizon.late) as _,
+            &not_yet as _,
+            &order_by as _,
             made_at.to_sqlx(),
-            outlook.level.measure.word(),
-            outlook.level.capacity.known(),
-            outlook.level.remaining.quality(),
-            outlook.level.remaining.measured(),
-            outlook.level.step,
-            outlook.level.capacity == Capacity::Unlimited,
-            outlook.daily_use,
-            horizon.map(|horizon| horizon.early.to_sqlx()) as _,
-            horizon.map(|horizon| horizon.middle.to_sqlx()) as _,
-            horizon.map(|horizon| horizon.late.to_sqlx()) as _,
-            not_yet,
-            order_by.map(ToSqlx::to_sqlx) as _,
         )
         .execute(&mut **work)
         .await?;

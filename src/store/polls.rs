@@ -5,12 +5,13 @@ use std::collections::BTreeMap;
 use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::ToSqlx;
 
+use super::alerts::DeviceAlertRow;
 use super::{Result, Store, Work};
 use crate::domain::alert::Rule;
 use crate::domain::ids::{DeviceId, SlotId, SupplyIndex};
 use crate::domain::poll::{AlertChange, Changes, Memory, SlotMemory, Span};
 use crate::domain::snapshot::{DeviceAlert, Snapshot, SupplyRow};
-use crate::domain::standard::{AlertCode, AlertGroup, Severity, SupplyClass, SupplyKind, SupplyUnit};
+use crate::domain::standard::{SupplyClass, SupplyKind, SupplyUnit};
 
 impl Store {
     /// Locks a device for the length of the transaction and recalls what has to be remembered of it. `None`
@@ -119,25 +120,16 @@ async fn recall_slots(work: &mut Work, device: DeviceId) -> Result<BTreeMap<Supp
 }
 
 async fn recall_alerts(work: &mut Work, device: DeviceId) -> Result<Vec<DeviceAlert>> {
-    let rows = sqlx::query!(
-        "select severity, training, alert_group, group_index, location, code, description
+    let rows = sqlx::query_as!(
+        DeviceAlertRow,
+        "select device_id, severity, training, alert_group, group_index, location, code, description,
+                first_seen_at
          from device_alert where device_id = $1 and cleared_at is null order by id",
         device.0
     )
     .fetch_all(&mut **work)
     .await?;
-    Ok(rows
-        .into_iter()
-        .map(|row| DeviceAlert {
-            severity: Severity::from_number(row.severity),
-            training: row.training,
-            group: AlertGroup::from_number(row.alert_group),
-            group_index: row.group_index,
-            location: row.location,
-            code: AlertCode::from_number(row.code),
-            description: row.description,
-        })
-        .collect())
+    Ok(rows.into_iter().map(DeviceAlert::from).collect())
 }
 
 async fn record_spans(work: &mut Work, device: DeviceId, spans: &[Span]) -> Result<()> {
@@ -327,23 +319,29 @@ async fn record_markers(work: &mut Work, device: DeviceId, snapshot: &Snapshot) 
     sqlx::query!("delete from marker where device_id = $1 and marker_index <> all($2)", device.0, &index)
         .execute(&mut **work)
         .await?;
-    for marker in &snapshot.markers {
-        sqlx::query!(
-            "insert into marker (device_id, marker_index, counter_unit, technology, life_count, power_on_count)
-             values ($1, $2, $3, $4, $5, $6)
-             on conflict (device_id, marker_index) do update set counter_unit = excluded.counter_unit,
-                 technology = excluded.technology, life_count = excluded.life_count,
-                 power_on_count = excluded.power_on_count",
-            device.0,
-            marker.index,
-            marker.counter_unit.map(|unit| unit.number()),
-            marker.technology,
-            marker.life_count.map(i64::from),
-            marker.power_on_count.map(i64::from),
-        )
-        .execute(&mut **work)
-        .await?;
-    }
+    let unit: Vec<Option<i32>> =
+        snapshot.markers.iter().map(|marker| marker.counter_unit.map(|unit| unit.number())).collect();
+    let technology: Vec<Option<i32>> = snapshot.markers.iter().map(|marker| marker.technology).collect();
+    let life: Vec<Option<i64>> = snapshot.markers.iter().map(|m| m.life_count.map(i64::from)).collect();
+    let power_on: Vec<Option<i64>> =
+        snapshot.markers.iter().map(|m| m.power_on_count.map(i64::from)).collect();
+    sqlx::query!(
+        "insert into marker (device_id, marker_index, counter_unit, technology, life_count, power_on_count)
+         select distinct on (index) $1::bigint, *
+         from unnest($2::int[], $3::int[], $4::int[], $5::bigint[], $6::bigint[])
+             as row (index, unit, technology, life, power_on)
+         on conflict (device_id, marker_index) do update set counter_unit = excluded.counter_unit,
+             technology = excluded.technology, life_count = excluded.life_count,
+             power_on_count = excluded.power_on_count",
+        device.0,
+        &index,
+        &unit as _,
+        &technology as _,
+        &life as _,
+        &power_on as _,
+    )
+    .execute(&mut **work)
+    .await?;
     Ok(())
 }
 
@@ -352,25 +350,33 @@ async fn record_media(work: &mut Work, device: DeviceId, snapshot: &Snapshot) ->
     sqlx::query!("delete from media_input where device_id = $1 and input_index <> all($2)", device.0, &index)
         .execute(&mut **work)
         .await?;
-    for input in &snapshot.inputs {
-        sqlx::query!(
-            "insert into media_input (device_id, input_index, kind, name, media, width_um, unit, max_capacity, level)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9)
-             on conflict (device_id, input_index) do update set kind = excluded.kind, name = excluded.name,
-                 media = excluded.media, width_um = excluded.width_um, unit = excluded.unit,
-                 max_capacity = excluded.max_capacity, level = excluded.level",
-            device.0,
-            input.index,
-            input.kind.map(|kind| kind.number()),
-            input.name,
-            input.media,
-            input.width_um,
-            input.unit.map(|unit| unit.number()),
-            input.max_capacity,
-            input.level,
-        )
-        .execute(&mut **work)
-        .await?;
-    }
+    let inputs = &snapshot.inputs;
+    let kind: Vec<Option<i32>> = inputs.iter().map(|input| input.kind.map(|kind| kind.number())).collect();
+    let name: Vec<Option<String>> = inputs.iter().map(|input| input.name.clone()).collect();
+    let media: Vec<Option<String>> = inputs.iter().map(|input| input.media.clone()).collect();
+    let width: Vec<Option<i64>> = inputs.iter().map(|input| input.width_um).collect();
+    let unit: Vec<Option<i32>> = inputs.iter().map(|input| input.unit.map(|unit| unit.number())).collect();
+    let capacity: Vec<Option<i32>> = inputs.iter().map(|input| input.max_capacity).collect();
+    let level: Vec<Option<i32>> = inputs.iter().map(|input| input.level).collect();
+    sqlx::query!(
+        "insert into media_input (device_id, input_index, kind, name, media, width_um, unit, max_capacity, level)
+         select distinct on (index) $1::bigint, *
+         from unnest($2::int[], $3::int[], $4::text[], $5::text[], $6::bigint[], $7::int[], $8::int[], $9::int[])
+             as row (index, kind, name, media, width, unit, capacity, level)
+         on conflict (device_id, input_index) do update set kind = excluded.kind, name = excluded.name,
+             media = excluded.media, width_um = excluded.width_um, unit = excluded.unit,
+             max_capacity = excluded.max_capacity, level = excluded.level",
+        device.0,
+        &index,
+        &kind as _,
+        &name as _,
+        &media as _,
+        &width as _,
+        &unit as _,
+        &capacity as _,
+        &level as _,
+    )
+    .execute(&mut **work)
+    .await?;
     Ok(())
 }

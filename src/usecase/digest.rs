@@ -49,6 +49,7 @@ pub(super) async fn digest(
     let from = present.today().checked_sub(MEMORY_DAYS.days()).unwrap_or(jiff::civil::Date::MIN);
     let use_by_slot = Store::daily_use(work, device, from).await?;
     let none = BTreeMap::new();
+    let mut outlooks = Vec::with_capacity(levels.len());
     for (id, (slot, level)) in levels {
         let days = use_by_slot.get(&id).unwrap_or(&none);
         let fill = rules.practice.waste_order_fill;
@@ -61,9 +62,9 @@ pub(super) async fn digest(
             daily_use: prospect.daily_use,
             forecast: prospect.forecast,
         };
-        Store::save_outlook(work, &outlook, order_by, present.now).await?;
+        outlooks.push((outlook, order_by));
     }
-    Ok(())
+    Store::save_outlooks(work, &outlooks, present.now).await
 }
 
 /// Follows a slot through its new readings, and writes down what became of its installs. What was told on the
