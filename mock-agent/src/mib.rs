@@ -60,11 +60,15 @@ impl View {
     pub(crate) fn new(machine: &Machine) -> Self {
         let mut builder = Builder { entries: Vec::with_capacity(320) };
         system(&mut builder, machine);
-        devices(&mut builder, machine);
-        general(&mut builder, machine);
-        input(&mut builder, machine);
-        marker(&mut builder, machine);
-        supplies(&mut builder, machine);
+        if machine.plan.printer_mib {
+            devices(&mut builder, machine);
+            general(&mut builder, machine);
+            input(&mut builder, machine);
+            marker(&mut builder, machine);
+            supplies(&mut builder, machine);
+        } else {
+            interface(&mut builder, machine.plan.device_index);
+        }
         builder.entries.sort_by(|a, b| a.0.cmp(&b.0));
         let live: Vec<(usize, Live)> = builder
             .entries
@@ -101,6 +105,9 @@ impl View {
             }
         }
         self.entries.truncate(self.fixed);
+        if !machine.plan.printer_mib {
+            return;
+        }
         let mut rows: Vec<&Alert> = machine.alerts.rows.iter().collect();
         rows.sort_by_key(|row| row.index);
         let base = Oid::from(PRINTER.as_slice());
@@ -135,6 +142,15 @@ fn system(builder: &mut Builder, machine: &Machine) {
     builder.add(&SYSTEM, &[4, 0], Value::text(""));
     builder.add(&SYSTEM, &[5, 0], Value::text(&plan.name));
     builder.add(&SYSTEM, &[6, 0], Value::text(&plan.location));
+}
+
+/// The hrDeviceTable of a machine that is no printer: a network interface (hrDeviceNetwork, RFC 2790).
+fn interface(builder: &mut Builder, dev: u32) {
+    let network = Oid::from(HOST.as_slice()).child(&[3, 1, 4]);
+    builder.add(&HOST, &[3, 2, 1, 1, dev], Value::Integer(dev as i32));
+    builder.add(&HOST, &[3, 2, 1, 2, dev], Value::ObjectId(network));
+    builder.add(&HOST, &[3, 2, 1, 3, dev], Value::text("Network interface"));
+    builder.add(&HOST, &[3, 2, 1, 5, dev], Value::Integer(2));
 }
 
 /// hrDeviceTable and hrPrinterTable.

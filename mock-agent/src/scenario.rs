@@ -70,6 +70,10 @@ pub struct PrinterPlan {
     /// hrDeviceIndex of the printer; when it is not 1, a network interface takes index 1.
     #[serde(default = "one")]
     pub device_index: u32,
+    /// Whether it tells that it is a printer; `false` for another machine with an agent, which has the system
+    /// group and a network interface in its device table, and nothing else.
+    #[serde(default = "yes")]
+    pub printer_mib: bool,
     /// Metres printed in its life before the history starts.
     #[serde(default)]
     pub life_m: u32,
@@ -332,6 +336,9 @@ fn roll_length() -> u32 {
 }
 fn one() -> u32 {
     1
+}
+fn yes() -> bool {
+    true
 }
 fn public() -> String {
     "public".to_owned()

@@ -54,3 +54,15 @@ fn faults_name_the_key() {
     let closed = fault(&format!("closed = [\"13-40\"]\n{SMALL}"));
     assert!(closed.starts_with("closed:"), "{closed}");
 }
+
+#[test]
+fn a_machine_may_be_no_printer() {
+    let plain = SMALL.replace("media_width_mm", "printer_mib = false\nmedia_width_mm");
+    let room =
+        crate::Room::new(&Scenario::parse(&plain).unwrap(), "2026-10-20T00:00:00Z".parse().unwrap(), 0);
+    let names: Vec<String> = room.mib(0).iter().map(|(oid, _)| oid.to_string()).collect();
+    assert!(names.iter().any(|name| name == "1.3.6.1.2.1.1.5.0"), "{names:?}");
+    let printer =
+        |name: &String| name.starts_with("1.3.6.1.2.1.43") || name.starts_with("1.3.6.1.2.1.25.3.5");
+    assert!(!names.iter().any(printer), "{names:?}");
+}
