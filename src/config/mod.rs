@@ -5,6 +5,7 @@
 //! in. A key `listen.address` in the file is `ULLAGE_LISTEN_ADDRESS` in the environment; the store's
 //! address may also be given as `DATABASE_URL`, as is the custom.
 
+pub mod ranges;
 mod read;
 
 use std::net::SocketAddr;
@@ -19,6 +20,7 @@ use crate::domain::rules::Practice;
 use crate::domain::rules::Rules;
 use crate::store::cluster::ClusterOptions;
 use crate::store::reach::StoreAt;
+use ranges::Range;
 use read::Reader;
 
 /// Every setting, typed and checked.
@@ -36,6 +38,8 @@ pub struct Config {
     pub notifications: Option<SocketAddr>,
     /// How devices are asked.
     pub poll: PollSettings,
+    /// Where printers may be searched for, and how fast.
+    pub discover: DiscoverSettings,
     /// Lead times, order points and thresholds.
     pub rules: Rules,
 }
@@ -60,6 +64,23 @@ pub struct PollSettings {
     pub retries: u32,
     /// The most devices that are asked at the same moment.
     pub in_flight: usize,
+}
+
+impl PollSettings {
+    /// Seconds between two polls of a device that is added now.
+    #[must_use]
+    pub fn every_s(&self) -> u32 {
+        u32::try_from(self.every.as_secs()).unwrap_or(900)
+    }
+}
+
+/// Where printers may be searched for.
+#[derive(Debug, Clone)]
+pub struct DiscoverSettings {
+    /// The ranges that an administrator has written down; searches keep inside them.
+    pub ranges: Vec<Range>,
+    /// The most datagrams that a search sends in a second.
+    pub rate: u32,
 }
 
 /// What a flag of the command line says about a setting.
@@ -140,6 +161,7 @@ impl Config {
             listen: reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830))),
             notifications: reader.optional_address("listen.notifications"),
             poll: poll(&mut reader),
+            discover: discover(&mut reader),
             rules: rules(&mut reader),
         };
         reader.finish()?;
@@ -200,6 +222,13 @@ fn poll(reader: &mut Reader<'_>) -> PollSettings {
     }
 }
 
+fn discover(reader: &mut Reader<'_>) -> DiscoverSettings {
+    DiscoverSettings {
+        ranges: reader.list("discover.ranges", "[\"10.0.0.0/24\"]"),
+        rate: u32::try_from(reader.whole("discover.rate", 100, (1, 1000))).unwrap_or(100),
+    }
+}
+
 fn rules(reader: &mut Reader<'_>) -> Rules {
     let usual = Practice::default();
     let thresholds = Thresholds::default();
@@ -213,7 +242,6 @@ fn rules(reader: &mut Reader<'_>) -> Rules {
                 .unwrap_or(usual.lead_days),
             waste_order_fill: order_point,
             dark_after: SignedDuration::try_from(dark).unwrap_or(usual.dark_after),
-            calendar: reader.calendar("calendar.closed"),
             ..usual
         },
         thresholds: Thresholds {
@@ -257,19 +285,22 @@ mod tests {
     }
 
     #[test]
-    fn closed_days_are_a_list_or_words_with_commas() {
-        let text = "[calendar]\nclosed = [\"sat\", 2026-12-25, \"2026-12-24..2027-01-02\"]\n";
-        let in_file = parse(text, &[]).unwrap().rules.practice.calendar;
-        let said = ("ULLAGE_CALENDAR_CLOSED", "sat, 2026-12-24..2027-01-02");
-        let in_environment = parse("", &[said]).unwrap().rules.practice.calendar;
-        assert_eq!(in_file, in_environment);
-        assert!(!in_file.is_always_open());
-        assert!(parse("[calendar]\nclosed = []\n", &[]).unwrap().rules.practice.calendar.is_always_open());
+    fn ranges_are_a_list_in_the_file_and_in_the_environment() {
+        let ranges = |config: Config| config.discover.ranges.iter().map(Range::to_string).collect::<Vec<_>>();
+        assert!(ranges(parse("", &[]).unwrap()).is_empty());
+        let text = "[discover]\nranges = [\"10.0.0.0/24\", \"192.168.4.7\"]\n";
+        assert_eq!(ranges(parse(text, &[]).unwrap()), ["10.0.0.0/24", "192.168.4.7"]);
+        let environment = [("ULLAGE_DISCOVER_RANGES", "10.1.0.0/16, fd00::/112")];
+        assert_eq!(ranges(parse(text, &environment).unwrap()), ["10.1.0.0/16", "fd00::/112"]);
+        for wrong in ["ranges = \"10.0.0.0/24\"", "ranges = [\"loft\"]", "ranges = [10]", "rate = 0"] {
+            let faults = parse(&format!("[discover]\n{wrong}\n"), &[]).unwrap_err();
+            assert_eq!(faults.0.len(), 1, "{wrong}: {faults}");
+        }
     }
 
     #[test]
     fn every_fault_is_told_together_by_its_key() {
-        let text = "[site]\ntime_zone = \"Nowhere/Land\"\nzone = 1\n[poll]\nevery = \"soon\"\nretries = 99\n[pool]\nx = 1\n[rules]\nlow_supply = 140\n[calendar]\nclosed = [\"sat\", \"someday\"]\n";
+        let text = "[site]\ntime_zone = \"Nowhere/Land\"\nzone = 1\n[poll]\nevery = \"soon\"\nretries = 99\n[pool]\nx = 1\n[rules]\nlow_supply = 140\n";
         let faults = parse(text, &[("ULLAGE_LISTEN_ADDRESS", "printer room")]).unwrap_err();
         insta::assert_snapshot!(faults.to_string());
     }

@@ -10,7 +10,6 @@ use jiff::tz::TimeZone;
 use toml::{Table, Value};
 
 use super::{Fault, Faults};
-use crate::domain::calendar::{Calendar, Closed};
 
 /// A key that lies within this many letters of a known one was probably meant to be it.
 const CLOSE: usize = 5;
@@ -148,6 +147,32 @@ impl<'a> Reader<'a> {
         self.value(key, |value| parse_address(value, "0.0.0.0:162"))
     }
 
+    /// A list of things: an array of texts in the file, commas between them in the environment. Empty if nothing
+    /// is said; `like` shows how it is written.
+    pub(super) fn list<T>(&mut self, key: &'static str, like: &str) -> Vec<T>
+    where
+        T: std::str::FromStr<Err: std::fmt::Display>,
+    {
+        let parse = |text: &str| text.trim().parse().map_err(|fault: T::Err| fault.to_string());
+        let convert = |name: &str, value: &Value| -> Result<Vec<T>, String> {
+            let not_a_list = || format!("must be a list of texts, like {like}");
+            match value {
+                Value::Array(values) => {
+                    values.iter().map(|value| parse(value.as_str().ok_or_else(not_a_list)?)).collect()
+                }
+                Value::String(text) if name.starts_with("ULLAGE_") => {
+                    text.split(',').filter(|one| !one.trim().is_empty()).map(parse).collect()
+                }
+                _ => Err(not_a_list()),
+            }
+        };
+        let Some((name, value)) = self.look_up(key) else { return Vec::new() };
+        convert(&name, &value).unwrap_or_else(|message| {
+            self.fault(&name, &message);
+            Vec::new()
+        })
+    }
+
     /// A time zone by its name; the machine's own if nothing is said.
     pub(super) fn zone(&mut self, key: &'static str) -> TimeZone {
         let convert = |value: &Value| {
@@ -156,25 +181,6 @@ impl<'a> Reader<'a> {
                 .map_err(|_| format!("'{name}' is no time zone: write its IANA name, like Europe/Lisbon"))
         };
         self.value(key, convert).unwrap_or_else(TimeZone::system)
-    }
-
-    /// Closed days: a list, or words with commas between them.
-    pub(super) fn calendar(&mut self, key: &'static str) -> Calendar {
-        let convert = |value: &Value| {
-            let days: Vec<String> = match value {
-                Value::Array(days) => {
-                    let text = |day: &Value| day.as_str().map_or_else(|| day.to_string(), str::to_owned);
-                    days.iter().map(text).collect()
-                }
-                Value::String(text) => {
-                    text.split(',').filter(|day| !day.trim().is_empty()).map(str::to_owned).collect()
-                }
-                other => vec![other.to_string()],
-            };
-            let closed: Result<Vec<Closed>, _> = days.iter().map(|day| day.parse()).collect();
-            Calendar::new(closed.map_err(|fault| fault.to_string())?).map_err(|fault| fault.to_string())
-        };
-        self.value(key, convert).unwrap_or_default()
     }
 
     /// The faults, keys that nobody knows included.
