@@ -3,6 +3,7 @@
 
 mod desk;
 mod pages;
+pub mod search;
 
 use std::net::SocketAddr;
 use std::sync::{Arc, PoisonError, RwLock};

@@ -74,7 +74,7 @@ async fn add(store: &Store, args: AddArgs, config: &Config) -> anyhow::Result<Ex
         host,
         port,
         cost_centre: args.cost_centre,
-        poll_every_s: u32::try_from(config.poll.every.as_secs()).unwrap_or(900),
+        poll_every_s: config.poll.every_s(),
     };
     store.add_device(site, &row, &device, clock().now()).await?;
     println!("{name} is watched from now on, every {} minutes.", config.poll.every.as_secs() / 60);

@@ -9,6 +9,7 @@ pub mod check;
 pub mod db;
 pub mod demo;
 pub mod devices;
+pub mod discover;
 pub mod poll;
 pub mod report;
 pub mod serve;
@@ -51,6 +52,8 @@ enum Command {
     Report(report::Args),
     /// Check the settings and reach the store
     Check,
+    /// Search ranges of addresses for printers
+    Discover(discover::Args),
     /// Add, list or remove the devices that are watched
     #[command(subcommand)]
     Devices(devices::DevicesCommand),
@@ -82,6 +85,7 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     match cli.command {
         Command::Serve(args) => serve::run(args, config).await,
         Command::Report(args) => report::run(args, config).await,
+        Command::Discover(args) => discover::run(args, config).await,
         Command::Devices(command) => devices::run(command, config).await,
         Command::Shelf(command) => shelf::run(command, config).await,
         Command::Db(command) => db::run(command, config.store).await,

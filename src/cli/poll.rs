@@ -55,7 +55,7 @@ pub struct Args {
     retries: u32,
 }
 
-fn seconds(text: &str) -> Result<f64, String> {
+pub(super) fn seconds(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(seconds) if (0.05..=60.0).contains(&seconds) => Ok(seconds),
         _ => Err("write a number of seconds from 0.05 to 60".to_owned()),

@@ -4,7 +4,6 @@
 pub mod advice;
 pub mod alert;
 pub mod analysis;
-pub mod calendar;
 pub mod cover;
 pub mod horizon;
 pub mod ids;

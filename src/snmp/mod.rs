@@ -10,6 +10,7 @@ mod ask;
 mod batch;
 pub mod ber;
 pub mod credential;
+pub mod discover;
 pub mod error;
 mod ids;
 #[cfg(test)]

@@ -210,7 +210,7 @@ impl Agent {
     }
 }
 
-fn from_table(table: &BTreeMap<Oid, Value>, limit: usize, asked: &Asked) -> Vec<u8> {
+pub(crate) fn from_table(table: &BTreeMap<Oid, Value>, limit: usize, asked: &Asked) -> Vec<u8> {
     let next = |oid: &Oid| {
         let behind = (std::ops::Bound::Excluded(oid.clone()), std::ops::Bound::Unbounded);
         table.range(behind).next().map(|(oid, value)| Varbind { oid: oid.clone(), value: value.clone() })

@@ -2,6 +2,7 @@
 //! domain; the site, the command line and the jobs call it.
 
 pub mod book;
+pub mod discover;
 pub mod ingest;
 pub mod month;
 pub mod pages;

@@ -16,7 +16,7 @@ use crate::support::plain_agent;
 use crate::support::program::{Background, finish, ullage};
 
 /// Status, standard output and standard error as one text, with what changes from run to run left out.
-fn said(output: &Output, hide: &[(&str, &str)]) -> String {
+pub(crate) fn said(output: &Output, hide: &[(&str, &str)]) -> String {
     let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     assert!(!err.contains("panicked"), "{err}");
     let mut text = format!("status {}\n", output.status.code().unwrap());

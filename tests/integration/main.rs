@@ -4,6 +4,7 @@ mod alerts;
 mod cluster;
 mod commands;
 mod demo;
+mod discover;
 mod ingest;
 mod live;
 mod pages;
