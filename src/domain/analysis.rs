@@ -117,7 +117,7 @@ impl Analysis {
     pub fn new(facts: Facts, every: Option<SignedDuration>) -> Self {
         Self {
             unit: facts.unit,
-            watch: Watch::new(facts.role, None, facts.sizes),
+            watch: Watch::new(facts.role, None, facts.sizes.into()),
             raw: None,
             every: every.filter(|every| every.is_positive()),
             next: None,

@@ -9,6 +9,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
 
 use super::ledger::Run;
+use super::sign::Evidence;
 use super::units::Measure;
 
 /// A rise must exceed this many steps of the unit ...
@@ -17,6 +18,8 @@ const RISE_STEPS: f64 = 2.5;
 const RISE_SHARE: f64 = 0.01;
 /// A rise that comes with another description or serial number need only exceed this many steps.
 const NAMED_RISE_STEPS: f64 = 1.0;
+/// A rise that comes when the device says that the unit was handled need only exceed this share of the bound.
+const HANDLED_RISE: f64 = 0.6;
 /// Jitter and rounding at both ends of a fall, in steps of the unit.
 const FALL_STEPS: f64 = 2.0;
 /// The fastest that ink can go, as a share of a full unit in a minute: 2 ml of 775 ml.
@@ -86,6 +89,35 @@ pub struct Question {
     pub from: f64,
     /// The level after.
     pub to: f64,
+    /// What the levels are counted in.
+    pub measure: Measure,
+}
+
+/// What a person said of a [`Question`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Answer {
+    /// Another unit went in.
+    Swap,
+    /// It was a large job, a cleaning, or anything else that used it.
+    Job,
+}
+
+impl Answer {
+    /// The word by which it is stored and exchanged.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Swap => "swap",
+            Self::Job => "job",
+        }
+    }
+
+    /// From its word.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        [Self::Swap, Self::Job].into_iter().find(|answer| answer.word() == word)
+    }
 }
 
 /// Why a level does not follow from the one before it.
@@ -159,12 +191,13 @@ impl Yardstick {
         last: f64,
         reference: f64,
         level: f64,
-        renamed: bool,
+        evidence: Evidence,
     ) -> Option<Suspicion> {
-        if renamed && level > last + NAMED_RISE_STEPS * self.step {
+        if evidence.renamed && level > last + NAMED_RISE_STEPS * self.step {
             return Some(Suspicion::Renamed);
         }
-        if level > last.max(reference) + self.rise() {
+        let share = if evidence.handled { HANDLED_RISE } else { 1.0 };
+        if level > last.max(reference) + share * self.rise() {
             return Some(Suspicion::Risen);
         }
         (level < last - self.rise()).then_some(Suspicion::Fallen)
@@ -200,6 +233,8 @@ impl Yardstick {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct Pending {
     pub(super) suspicion: Suspicion,
+    /// What else was seen when it came.
+    pub(super) evidence: Evidence,
     pub(super) runs: Vec<Run>,
     /// Lower levels that had not lasted when a rise came: the last of the old unit, if there was a swap.
     pub(super) before: Vec<Run>,
@@ -212,12 +247,12 @@ const PENDING_RUNS: usize = 16;
 
 impl Pending {
     /// A step that has just been seen; `before` is the one that waited until then.
-    pub(super) fn new(suspicion: Suspicion, before: Option<Self>) -> Self {
+    pub(super) fn new(suspicion: Suspicion, evidence: Evidence, before: Option<Self>) -> Self {
         let before = match before {
             Some(fall) if suspicion != Suspicion::Fallen && fall.suspicion == Suspicion::Fallen => fall.runs,
             _ => Vec::new(),
         };
-        Self { suspicion, runs: Vec::new(), before, open: false }
+        Self { suspicion, evidence, runs: Vec::new(), before, open: false }
     }
 
     pub(super) fn push(&mut self, run: Run) {

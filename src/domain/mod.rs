@@ -17,6 +17,7 @@ pub mod poll;
 pub mod reading;
 pub mod rules;
 pub mod shelf;
+pub mod sign;
 pub mod snapshot;
 pub mod standard;
 pub mod stream;

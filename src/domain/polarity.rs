@@ -9,7 +9,8 @@ use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use super::reading::{Amount, Level, Polarity, Reading, Role};
-use super::stream::{Event, Sizes, Tracker, View};
+use super::sign::Sign;
+use super::stream::{Event, Known, Tracker, View};
 
 /// The drift that tells, in steps of the unit ...
 const TELLING_STEPS: f64 = 4.0;
@@ -111,14 +112,14 @@ pub struct Watch {
 impl Watch {
     /// Begins to follow a slot. A person may have `pinned` which way its device counts.
     #[must_use]
-    pub fn new(role: Role, pinned: Option<Polarity>, sizes: Sizes) -> Self {
+    pub fn new(role: Role, pinned: Option<Polarity>, known: Known) -> Self {
         let (polarity, ground) = match (role, pinned) {
             (Role::Consumed, _) => (Polarity::Remaining, Ground::Container),
             (Role::Filled, Some(polarity)) => (polarity, Ground::Pinned),
             (Role::Filled, None) => (Polarity::Remaining, Ground::Standard),
         };
-        let other = (ground == Ground::Standard).then(|| (Tracker::new(sizes), Vec::new()));
-        Self { polarity, ground, believed: Tracker::new(sizes), other, drift: Drift::default() }
+        let other = (ground == Ground::Standard).then(|| (Tracker::new(known.clone()), Vec::new()));
+        Self { polarity, ground, believed: Tracker::new(known), other, drift: Drift::default() }
     }
 
     /// Which way the device is taken to count, and why.
@@ -165,11 +166,29 @@ impl Watch {
         }
     }
 
-    /// Notes that the row's description or the device's serial number has changed.
-    pub fn rename(&mut self) {
-        self.believed.rename();
+    /// Notes what was seen at a poll besides the level, before the reading of that poll is taken in.
+    pub fn note(&mut self, sign: Sign, at: Timestamp) {
+        self.believed.note(sign, at);
         if let Some((other, _)) = &mut self.other {
-            other.rename();
+            other.note(sign, at);
+        }
+    }
+
+    /// Takes in readings and what was seen beside them, both earliest first. Signs later than the last
+    /// reading are left for the next one.
+    pub fn follow(
+        &mut self,
+        readings: &[Reading],
+        signs: &[(Timestamp, Sign)],
+        zone: &TimeZone,
+        tell: &mut impl FnMut(Event),
+    ) {
+        let mut signs = signs.iter().peekable();
+        for reading in readings {
+            while let Some((at, sign)) = signs.next_if(|(at, _)| *at <= reading.at) {
+                self.note(*sign, *at);
+            }
+            self.push(reading, zone, tell);
         }
     }
 

@@ -3,6 +3,9 @@
 //! Folding polls one by one or in one batch keeps the same; polls that are not later than the last one
 //! folded are passed over, so that a batch brought in twice counts once.
 
+mod place;
+mod seen;
+
 use std::collections::BTreeMap;
 
 use jiff::civil::Date;
@@ -10,6 +13,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::ids::SupplyIndex;
 use super::outlook::Present;
+use super::sign::Sign;
 use super::snapshot::{DeviceAlert, Marker, Snapshot, SupplyRow};
 
 /// A run of polls is broken off when this many intervals pass without a poll.
@@ -46,6 +50,8 @@ pub struct SlotMemory {
     pub changed_at: Timestamp,
     /// When it last said this.
     pub seen_at: Timestamp,
+    /// The row's number under which the slot is kept so far; `None` if it is new.
+    pub kept_as: Option<SupplyIndex>,
 }
 
 /// What has to be remembered of a device between polls.
@@ -69,6 +75,33 @@ pub struct Memory {
     pub standing: Vec<DeviceAlert>,
     /// Whether the alert about its silence is open.
     pub dark: bool,
+    /// Whether one of its covers stood open at the last answer.
+    pub cover_open: bool,
+    /// When its agent started, as of the last answer.
+    pub up_since: Option<Timestamp>,
+    /// Its serial number, as of the last answer that gave one.
+    pub serial: Option<String>,
+}
+
+impl Memory {
+    /// What is remembered of a device that has not been polled yet.
+    #[must_use]
+    pub fn new(added_at: Timestamp, poll_every: SignedDuration) -> Self {
+        Self {
+            added_at,
+            poll_every,
+            last_poll_at: None,
+            last_answer_at: None,
+            failures: 0,
+            span: None,
+            slots: BTreeMap::new(),
+            standing: Vec::new(),
+            dark: false,
+            cover_open: false,
+            up_since: None,
+            serial: None,
+        }
+    }
 }
 
 /// A reading to be kept.
@@ -78,7 +111,7 @@ pub struct NewReading {
     pub index: SupplyIndex,
     /// When it came to say this.
     pub at: Timestamp,
-    /// When the device last answered before.
+    /// When the slot last said anything before.
     pub previous_at: Option<Timestamp>,
     /// `prtMarkerSuppliesSupplyUnit`.
     pub unit: i32,
@@ -86,6 +119,17 @@ pub struct NewReading {
     pub max_capacity: i32,
     /// `prtMarkerSuppliesLevel` as it came.
     pub level: i32,
+}
+
+/// A sign of a swap, to be kept beside the readings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct NewSign {
+    /// Of which slot; none: of all of the device's.
+    pub index: Option<SupplyIndex>,
+    /// At which poll it was seen.
+    pub at: Timestamp,
+    /// What was seen.
+    pub sign: Sign,
 }
 
 /// A row of the device's own alert table that came or went.
@@ -115,6 +159,8 @@ pub struct Changes {
     pub spans: Vec<Span>,
     /// Readings where a slot changed.
     pub readings: Vec<NewReading>,
+    /// What was seen besides the levels, in order.
+    pub signs: Vec<NewSign>,
     /// Alerts of the device that came or went, in order.
     pub alerts: Vec<AlertChange>,
     /// When the device came to be dark (true) or answered again (false).
@@ -163,6 +209,17 @@ pub fn fold(memory: &mut Memory, polls: &[Poll], present: &Present, dark_after: 
     changes
 }
 
+impl Changes {
+    /// Rows have other numbers now: what is to be kept goes by those.
+    fn renumber(&mut self, renumbered: &BTreeMap<SupplyIndex, SupplyIndex>) {
+        let now = |index: &mut SupplyIndex| *index = renumbered.get(index).copied().unwrap_or(*index);
+        if !renumbered.is_empty() {
+            self.readings.iter_mut().for_each(|reading| now(&mut reading.index));
+            self.signs.iter_mut().filter_map(|sign| sign.index.as_mut()).for_each(now);
+        }
+    }
+}
+
 fn extend_span(memory: &mut Memory, poll: &Poll, changes: &mut Changes) {
     let fault = poll.outcome.as_ref().err();
     let patience = memory.poll_every * MISSED_INTERVALS;
@@ -186,6 +243,12 @@ fn extend_span(memory: &mut Memory, poll: &Poll, changes: &mut Changes) {
 }
 
 fn answer(memory: &mut Memory, at: Timestamp, snapshot: &Snapshot, day: Date, changes: &mut Changes) {
+    // A table that broke off does not tell which rows are gone.
+    if snapshot.complete {
+        let renumbered = place::renumber(memory, &snapshot.supplies);
+        changes.renumber(&renumbered);
+    }
+    seen::signs_of_rows(memory, at, snapshot, changes);
     for row in &snapshot.supplies {
         let known = memory.slots.get_mut(&row.index);
         let same = known.as_ref().is_some_and(|slot| {
@@ -196,20 +259,24 @@ fn answer(memory: &mut Memory, at: Timestamp, snapshot: &Snapshot, day: Date, ch
                 slot.row.clone_from(row);
                 slot.seen_at = at;
             }
-            _ => {
+            known => {
+                let kept_as = known.as_ref().and_then(|slot| slot.kept_as);
                 changes.readings.push(NewReading {
                     index: row.index,
                     at,
-                    previous_at: memory.last_answer_at,
+                    previous_at: known.map(|slot| slot.seen_at),
                     unit: row.unit.number(),
                     max_capacity: row.max_capacity,
                     level: row.level,
                 });
-                memory.slots.insert(row.index, SlotMemory { row: row.clone(), changed_at: at, seen_at: at });
+                let slot = SlotMemory { row: row.clone(), changed_at: at, seen_at: at, kept_as };
+                memory.slots.insert(row.index, slot);
             }
         }
     }
+    let alerts_before = changes.alerts.len();
     compare_alerts(memory, at, snapshot, changes);
+    seen::signs_of_the_device(memory, at, snapshot, alerts_before, changes);
     for marker in &snapshot.markers {
         let Some(count) = marker.life_count else { continue };
         let entry = changes.counts.entry((marker.index, day)).or_insert_with(|| CountDay {
@@ -270,17 +337,7 @@ mod tests {
     }
 
     fn memory() -> Memory {
-        Memory {
-            added_at: at(0),
-            poll_every: QUARTER,
-            last_poll_at: None,
-            last_answer_at: None,
-            failures: 0,
-            span: None,
-            slots: BTreeMap::new(),
-            standing: Vec::new(),
-            dark: false,
-        }
+        Memory::new(at(0), QUARTER)
     }
 
     fn zone() -> Present {
@@ -365,6 +422,7 @@ mod tests {
             prop_assert_eq!(&again, &Changes::default());
             prop_assert_eq!(whole, parts);
             prop_assert_eq!(one.readings, [first.readings, second.readings].concat());
+            prop_assert_eq!(one.signs, [first.signs, second.signs].concat());
             prop_assert_eq!(one.alerts, [first.alerts, second.alerts].concat());
             prop_assert_eq!(one.dark, [first.dark, second.dark].concat());
         }

@@ -219,6 +219,15 @@ impl DetectedErrors {
         "overdue_prevent_maint",
     ];
 
+    /// `doorOpen`.
+    pub const DOOR_OPEN: Self = Self(0x8000 >> 4);
+
+    /// Whether all the bits of another are set.
+    #[must_use]
+    pub fn contains(self, other: Self) -> bool {
+        self.0 & other.0 == other.0
+    }
+
     /// From the octets on the wire, of any length.
     #[must_use]
     pub fn from_octets(octets: &[u8]) -> Self {

@@ -7,15 +7,18 @@
 
 mod unit;
 
+use std::collections::BTreeMap;
+
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use self::unit::Unit;
-use super::install::{Arrival, Fall, Install, LASTING, Pending, Question, Suspicion, Yardstick};
+use super::install::{Answer, Arrival, Fall, Install, LASTING, Pending, Question, Suspicion, Yardstick};
 use super::ledger::{DayUse, Days, Fit, Run, book, day_of};
 use super::reading::{Amount, Level, Reading};
+use super::sign::{Evidence, Sign, Signs};
 use super::swap::passage;
 use super::units::Measure;
 
@@ -26,6 +29,21 @@ pub struct Sizes {
     pub full_ml: Option<f64>,
     /// What the unit held that was in when watching began: a starter holds less.
     pub first_ml: Option<f64>,
+}
+
+/// What people and the catalogue say of a slot.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Known {
+    /// How much its units hold.
+    pub sizes: Sizes,
+    /// What the falls were that were asked about, by the moment of the question.
+    pub answers: BTreeMap<Timestamp, Answer>,
+}
+
+impl From<Sizes> for Known {
+    fn from(sizes: Sizes) -> Self {
+        Self { sizes, answers: BTreeMap::new() }
+    }
 }
 
 /// What came to be known by a reading.
@@ -66,29 +84,28 @@ pub struct View {
 /// Follows one slot.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Tracker {
-    sizes: Sizes,
+    known: Known,
+    signs: Signs,
     last: Option<(Level, Timestamp)>,
     seen_at: Option<Timestamp>,
     unit: Option<Unit>,
     pending: Option<Pending>,
     /// Use per second of the unit before, where it was in for long enough to tell.
     rate_before: Option<f64>,
-    /// The name in the row changed, and no level was measured since.
-    renamed: bool,
 }
 
 impl Tracker {
     /// Begins to follow a slot.
     #[must_use]
-    pub fn new(sizes: Sizes) -> Self {
+    pub fn new(known: Known) -> Self {
         Self {
-            sizes,
+            known,
+            signs: Signs::default(),
             last: None,
             seen_at: None,
             unit: None,
             pending: None,
             rate_before: None,
-            renamed: false,
         }
     }
 
@@ -110,9 +127,9 @@ impl Tracker {
         self.pending.is_some()
     }
 
-    /// Notes that the row's description or the device's serial number has changed.
-    pub fn rename(&mut self) {
-        self.renamed = true;
+    /// Notes what was seen at a poll besides the level, before the reading of that poll is taken in.
+    pub fn note(&mut self, sign: Sign, at: Timestamp) {
+        self.signs.note(sign, at);
     }
 
     /// Takes in a reading. Readings that are not later than what was seen are passed over.
@@ -123,7 +140,7 @@ impl Tracker {
         if let Some(previous_at) = reading.previous_at {
             self.seen(previous_at, zone, tell);
         }
-        if !self.renamed && self.last.is_some_and(|(level, _)| level == reading.level) {
+        if self.last.is_some_and(|(level, _)| level == reading.level) {
             return self.seen(reading.at, zone, tell);
         }
         self.close_run(zone);
@@ -166,17 +183,17 @@ impl Tracker {
 
     fn observe(&mut self, run: Run, zone: &TimeZone, tell: &mut impl FnMut(Event)) {
         let Some((level, _)) = self.last else { return };
-        let renamed = std::mem::take(&mut self.renamed);
         let Some(unit) = &mut self.unit else {
-            let mut found = Pending::new(Suspicion::Risen, None);
+            let mut found = Pending::new(Suspicion::Risen, Evidence::default(), None);
             found.push(run);
             return self.begin(Arrival::Found, 1.0, found, zone, tell);
         };
         let amount = run.amount * unit.scale;
+        let (last, until) = unit.fit.last().unwrap_or((amount, run.from));
+        let evidence = self.signs.about(until, run.from);
         let suspicion = if unit.measured_in == (level.measure, level.capacity.known()) {
-            let (last, _) = unit.fit.last().unwrap_or((amount, run.from));
             let reference = unit.fit.reference(LASTING).unwrap_or(last);
-            unit.yardstick.suspicion(last, reference, amount, renamed)
+            unit.yardstick.suspicion(last, reference, amount, evidence)
         } else {
             Some(Suspicion::Resized)
         };
@@ -191,7 +208,7 @@ impl Tracker {
             pending.suspicion != suspicion || step > yardstick.fall(run.from.duration_since(last.until))
         };
         if self.pending.as_ref().is_none_or(wanders) {
-            self.pending = Some(Pending::new(suspicion, self.pending.take()));
+            self.pending = Some(Pending::new(suspicion, evidence, self.pending.take()));
         }
         if let Some(pending) = &mut self.pending {
             pending.push(run);
@@ -213,15 +230,28 @@ impl Tracker {
             Suspicion::Resized => (Arrival::Resized, Fall::Swap),
             Suspicion::Risen => (Arrival::Risen, Fall::Swap),
             Suspicion::Renamed => (Arrival::Renamed, Fall::Swap),
-            Suspicion::Fallen => (Arrival::Fallen, unit.yardstick.judge(fallen, wait, usual)),
+            Suspicion::Fallen => {
+                (Arrival::Fallen, pending.evidence.judge(unit.yardstick.judge(fallen, wait, usual)))
+            }
         };
-        if fall == Fall::Swap {
-            let step = if arrival == Arrival::Fallen { fallen } else { median - level };
-            let confidence = unit.yardstick.confidence(pending.suspicion, step, wait);
-            return self.begin(arrival, confidence, pending, zone, tell);
-        }
-        if fall == Fall::Doubtful {
-            tell(Event::Asked(Question { at: first.from, since: until, from: level, to: median }));
+        match (fall, self.known.answers.get(&first.from)) {
+            (Fall::Swap, _) => {
+                let step = if arrival == Arrival::Fallen { fallen } else { median - level };
+                let confidence = unit.yardstick.confidence(pending.suspicion, step, wait);
+                return self.begin(arrival, pending.evidence.weigh(confidence), pending, zone, tell);
+            }
+            (Fall::Doubtful, Some(Answer::Swap)) => return self.begin(arrival, 1.0, pending, zone, tell),
+            (Fall::Doubtful, None) => {
+                let measure = unit.install.measure;
+                tell(Event::Asked(Question {
+                    at: first.from,
+                    since: until,
+                    from: level,
+                    to: median,
+                    measure,
+                }));
+            }
+            (Fall::Doubtful, Some(Answer::Job)) | (Fall::Use, _) => {}
         }
         unit.take_in(&pending, zone, tell);
     }
@@ -238,7 +268,7 @@ impl Tracker {
         let (Some((level, _)), Some(first)) = (self.last, pending.runs.first().copied()) else { return };
         let found = arrival == Arrival::Found;
         let (scale, capacity, measure) = self.size_up(&level, found);
-        let full = self.sizes.full_ml.filter(|_| measure == Measure::Millilitres);
+        let full = self.known.sizes.full_ml.filter(|_| measure == Measure::Millilitres);
         let amount = pending.highest() * scale;
         let step = level.step * scale;
         let mut unit = Unit {
@@ -298,7 +328,8 @@ impl Tracker {
 
     /// The scale from the device's measure, the capacity and the measure of a unit that goes in.
     fn size_up(&self, level: &Level, first: bool) -> (f64, Option<f64>, Measure) {
-        let given = if first { self.sizes.first_ml.or(self.sizes.full_ml) } else { self.sizes.full_ml };
+        let sizes = &self.known.sizes;
+        let given = if first { sizes.first_ml.or(sizes.full_ml) } else { sizes.full_ml };
         match (level.measure, level.capacity.known(), given) {
             (Measure::Percent, Some(capacity), Some(given)) if capacity > 0.0 => {
                 (given / capacity, Some(given), Measure::Millilitres)

@@ -10,17 +10,19 @@ use sqlx::types::Json;
 
 use super::{Result, Store, StoreError, Work};
 use crate::domain::ids::{DeviceId, InstallId, SlotId, SupplyIndex};
-use crate::domain::install::{Arrival, Install, Question};
+use crate::domain::install::{Answer, Arrival, Install, Question};
 use crate::domain::ledger::Days;
 use crate::domain::outlook::Slot;
 use crate::domain::polarity::{Ground, Watch};
 use crate::domain::reading::{Level, Polarity, Reading, Role};
+use crate::domain::sign::Sign;
 use crate::domain::standard::{SupplyClass, SupplyKind, SupplyUnit};
+use crate::domain::stream::{Known, Sizes};
 use crate::domain::units::Measure;
 
 /// Which program can read the state of a slot's follower. It is raised with the shape or the meaning of
 /// `Watch`; states of another version are made anew from the readings.
-const STATE_VERSION: i32 = 1;
+const STATE_VERSION: i32 = 2;
 
 /// A slot with readings that have not been digested yet, or a step that waits to be believed.
 #[derive(Debug, Clone)]
@@ -35,10 +37,12 @@ pub struct Undigested {
     pub pinned: Option<Polarity>,
     /// What was remembered of it; `None` where everything has to be made anew from all its readings.
     pub watch: Option<Watch>,
-    /// The row's description changed since.
-    pub renamed: bool,
     /// The readings since, earliest first.
     pub readings: Vec<Reading>,
+    /// What was seen besides since, earliest first.
+    pub signs: Vec<(Timestamp, Sign)>,
+    /// What people say of it.
+    pub known: Known,
 }
 
 /// The word by which an arrival is stored.
@@ -94,14 +98,18 @@ impl Store {
     pub async fn undigested(work: &mut Work, device: DeviceId) -> Result<Vec<Undigested>> {
         let rows = sqlx::query!(
             r#"select slot.id, supply_index, class, kind, colorant, slot.description, slot.seen_at, digested_to,
-                      pinned_polarity, state as "state?: Json<Box<RawValue>>",
-                      track.description as "description_then?"
-               from slot left join slot_track track on track.slot_id = slot.id and version = $2
-               where device_id = $1
+                      first_ml, pin.polarity as "pinned?", state as "state?: Json<Box<RawValue>>"
+               from slot join device on device.id = device_id
+               left join slot_track track on track.slot_id = slot.id and version = $2
+               left join lateral (
+                   select polarity from polarity_pin pin
+                   where pin.slot_id = slot.id or pin.device_id = device.id or pin.model = device.model
+                   order by pin.slot_id, pin.device_id limit 1
+               ) pin on true
+               where device.id = $1
                  and (track.slot_id is null or changed_at > track.seen_at or waiting
-                      or track.description <> slot.description
-                      or (pinned_polarity is not null) <> (ground = 'pinned')
-                      or pinned_polarity <> polarity)
+                      or (ground <> 'container' and ((pin.polarity is not null) <> (ground = 'pinned')
+                                                     or pin.polarity <> track.polarity)))
                order by supply_index"#,
             device.0,
             STATE_VERSION
@@ -110,7 +118,7 @@ impl Store {
         .await?;
         let mut undigested = Vec::new();
         for row in rows {
-            let pinned = row.pinned_polarity.as_deref().map(polarity).transpose()?;
+            let pinned = row.pinned.as_deref().map(polarity).transpose()?;
             let slot = slot(
                 row.id,
                 device.0,
@@ -126,17 +134,23 @@ impl Store {
                 seen_at: row.seen_at.to_jiff(),
                 digested_to: row.digested_to.map(|at| at.to_jiff()),
                 pinned,
-                renamed: row.description_then.is_some_and(|then| then != slot.description),
                 watch,
                 slot,
                 readings: Vec::new(),
+                signs: Vec::new(),
+                known: Known::from(Sizes { full_ml: None, first_ml: row.first_ml }),
             });
         }
         let since: Vec<(SlotId, Option<Timestamp>)> =
             undigested.iter().map(|u| (u.slot.id, u.watch.as_ref().and_then(Watch::seen_at))).collect();
         let mut readings = readings_since(work, &since).await?;
+        let mut signs = signs_since(work, device, &since).await?;
+        let anew: Vec<SlotId> = undigested.iter().filter(|u| u.watch.is_none()).map(|u| u.slot.id).collect();
+        let mut answers = answers_of(work, &anew).await?;
         for slot in &mut undigested {
             slot.readings = readings.remove(&slot.slot.id).unwrap_or_default();
+            slot.signs = signs.remove(&slot.slot.id).unwrap_or_default();
+            slot.known.answers = answers.remove(&slot.slot.id).unwrap_or_default();
         }
         Ok(undigested)
     }
@@ -215,13 +229,15 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn save_question(work: &mut Work, slot: SlotId, question: &Question) -> Result<()> {
         sqlx::query!(
-            "insert into question (slot_id, at, since_at, from_left, to_left) values ($1, $2, $3, $4, $5)
+            "insert into question (slot_id, at, since_at, from_left, to_left, measure)
+             values ($1, $2, $3, $4, $5, $6)
              on conflict (slot_id, at) do nothing",
             slot.0,
             question.at.to_sqlx(),
             question.since.to_sqlx(),
             question.from,
             question.to,
+            question.measure.word(),
         )
         .execute(&mut **work)
         .await?;
@@ -236,15 +252,14 @@ impl Store {
         let Some(seen_at) = watch.seen_at() else { return Ok(()) };
         let (polarity, ground) = watch.polarity();
         sqlx::query!(
-            "insert into slot_track (slot_id, version, state, description, seen_at, waiting, polarity, ground)
-             values ($1, $2, $3, $4, $5, $6, $7, $8)
+            "insert into slot_track (slot_id, version, state, seen_at, waiting, polarity, ground)
+             values ($1, $2, $3, $4, $5, $6, $7)
              on conflict (slot_id) do update set version = excluded.version, state = excluded.state,
-                 description = excluded.description, seen_at = excluded.seen_at, waiting = excluded.waiting,
+                 seen_at = excluded.seen_at, waiting = excluded.waiting,
                  polarity = excluded.polarity, ground = excluded.ground",
             slot.id.0,
             STATE_VERSION,
             Json(watch) as _,
-            slot.description,
             seen_at.to_sqlx(),
             watch.is_waiting(),
             polarity.word(),
@@ -399,4 +414,57 @@ async fn readings_since(
         readings.entry(SlotId(row.slot_id)).or_default().push(reading);
     }
     Ok(readings)
+}
+
+/// What was seen of slots besides their levels since a moment each; all of it where there is none.
+async fn signs_since(
+    work: &mut Work,
+    device: DeviceId,
+    slots: &[(SlotId, Option<Timestamp>)],
+) -> Result<BTreeMap<SlotId, Vec<(Timestamp, Sign)>>> {
+    let mut signs: BTreeMap<SlotId, Vec<(Timestamp, Sign)>> = BTreeMap::new();
+    if slots.is_empty() {
+        return Ok(signs);
+    }
+    let ids: Vec<i64> = slots.iter().map(|(slot, _)| slot.0).collect();
+    let since: Vec<_> = slots.iter().map(|(_, since)| since.map(ToSqlx::to_sqlx)).collect();
+    let rows = sqlx::query!(
+        r#"select wanted.id as "slot!", sign.at, sign.kind
+           from unnest($2::bigint[], $3::timestamptz[]) as wanted (id, since)
+           join sign on device_id = $1 and (slot_id is null or slot_id = wanted.id)
+            and sign.at > coalesce(since, '-infinity')
+           order by wanted.id, sign.at, sign.kind"#,
+        device.0,
+        &ids,
+        &since as _
+    )
+    .fetch_all(&mut **work)
+    .await?;
+    for row in rows {
+        let sign = Sign::from_word(&row.kind)
+            .ok_or(StoreError::Unknown { what: "sign of a swap", value: row.kind })?;
+        signs.entry(SlotId(row.slot)).or_default().push((row.at.to_jiff(), sign));
+    }
+    Ok(signs)
+}
+
+/// What people said of slots' questions, by the question's moment.
+async fn answers_of(
+    work: &mut Work,
+    slots: &[SlotId],
+) -> Result<BTreeMap<SlotId, BTreeMap<Timestamp, Answer>>> {
+    let mut answers: BTreeMap<SlotId, BTreeMap<Timestamp, Answer>> = BTreeMap::new();
+    if slots.is_empty() {
+        return Ok(answers);
+    }
+    let ids: Vec<i64> = slots.iter().map(|slot| slot.0).collect();
+    let rows = sqlx::query!("select slot_id, at, verdict from answer where slot_id = any($1)", &ids)
+        .fetch_all(&mut **work)
+        .await?;
+    for row in rows {
+        let answer = Answer::from_word(&row.verdict)
+            .ok_or(StoreError::Unknown { what: "answer", value: row.verdict })?;
+        answers.entry(SlotId(row.slot_id)).or_default().insert(row.at.to_jiff(), answer);
+    }
+    Ok(answers)
 }

@@ -21,7 +21,7 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn recall(work: &mut Work, device: DeviceId) -> Result<Option<Memory>> {
         let row = sqlx::query!(
-            r#"select added_at, poll_every_s, last_poll_at, last_answer_at, failures,
+            r#"select added_at, poll_every_s, last_poll_at, last_answer_at, failures, cover_open, up_since, serial,
                       exists (select from alert where device_id = device.id and rule = $2
                               and cleared_at is null) as "dark!"
                from device where id = $1 and retired_at is null for update"#,
@@ -53,6 +53,9 @@ impl Store {
             slots: recall_slots(work, device).await?,
             standing: recall_alerts(work, device).await?,
             dark: row.dark,
+            cover_open: row.cover_open,
+            up_since: row.up_since.map(|at| at.to_jiff()),
+            serial: row.serial,
         }))
     }
 
@@ -62,8 +65,10 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn record(work: &mut Work, device: DeviceId, memory: &Memory, changes: &Changes) -> Result<()> {
         record_spans(work, device, &changes.spans).await?;
+        renumber_slots(work, device, memory).await?;
         let slots = record_slots(work, device, memory).await?;
         record_readings(work, &slots, changes).await?;
+        record_signs(work, device, &slots, changes).await?;
         record_alerts(work, device, changes).await?;
         record_counts(work, device, changes).await?;
         if let Some((at, snapshot)) = &changes.last_answer {
@@ -71,12 +76,14 @@ impl Store {
         }
         if let Some((at, fault)) = &changes.last_poll {
             sqlx::query!(
-                "update device set last_poll_at = $2, last_answer_at = $3, fault = $4, failures = $5 where id = $1",
+                "update device set last_poll_at = $2, last_answer_at = $3, fault = $4, failures = $5, cover_open = $6
+                 where id = $1",
                 device.0,
                 at.to_sqlx(),
                 memory.last_answer_at.map(ToSqlx::to_sqlx) as _,
                 *fault as _,
-                memory.failures
+                memory.failures,
+                memory.cover_open
             )
             .execute(&mut **work)
             .await?;
@@ -113,6 +120,7 @@ async fn recall_slots(work: &mut Work, device: DeviceId) -> Result<BTreeMap<Supp
                 row: supply,
                 changed_at: row.changed_at.to_jiff(),
                 seen_at: row.seen_at.to_jiff(),
+                kept_as: Some(index),
             };
             (index, memory)
         })
@@ -149,6 +157,30 @@ async fn record_spans(work: &mut Work, device: DeviceId, spans: &[Span]) -> Resu
     )
     .execute(&mut **work)
     .await?;
+    Ok(())
+}
+
+/// Gives slots the numbers that their rows have now. All leave their old ones first, or two could not change
+/// places.
+async fn renumber_slots(work: &mut Work, device: DeviceId, memory: &Memory) -> Result<()> {
+    let moved = memory.slots.iter().filter_map(|(now, slot)| Some((slot.kept_as?, *now)));
+    let (from, to): (Vec<i32>, Vec<i32>) =
+        moved.filter(|(from, to)| from != to).map(|(from, to)| (from.0, to.0)).unzip();
+    if from.is_empty() {
+        return Ok(());
+    }
+    let between: Vec<i32> = (i32::MIN..).take(from.len()).collect();
+    for (from, to) in [(&from, &between), (&between, &to)] {
+        sqlx::query!(
+            "update slot set supply_index = moved.now from unnest($2::int[], $3::int[]) as moved (before, now)
+             where device_id = $1 and supply_index = moved.before",
+            device.0,
+            from,
+            to
+        )
+        .execute(&mut **work)
+        .await?;
+    }
     Ok(())
 }
 
@@ -214,6 +246,40 @@ async fn record_readings(
         &unit,
         &capacity,
         &level,
+    )
+    .execute(&mut **work)
+    .await?;
+    Ok(())
+}
+
+async fn record_signs(
+    work: &mut Work,
+    device: DeviceId,
+    slots: &BTreeMap<SupplyIndex, SlotId>,
+    changes: &Changes,
+) -> Result<()> {
+    if changes.signs.is_empty() {
+        return Ok(());
+    }
+    // What is said of a row that the supplies do not have is said of no slot.
+    let kept: Vec<_> = changes
+        .signs
+        .iter()
+        .filter_map(|sign| match sign.index {
+            Some(index) => Some((Some(slots.get(&index)?.0), sign)),
+            None => Some((None, sign)),
+        })
+        .collect();
+    let slot: Vec<Option<i64>> = kept.iter().map(|(slot, _)| *slot).collect();
+    let at: Vec<_> = kept.iter().map(|(_, sign)| sign.at.to_sqlx()).collect();
+    let kind: Vec<String> = kept.iter().map(|(_, sign)| sign.sign.word().to_owned()).collect();
+    sqlx::query!(
+        "insert into sign (device_id, slot_id, at, kind)
+         select $1, * from unnest($2::bigint[], $3::timestamptz[], $4::text[]) on conflict do nothing",
+        device.0,
+        &slot as _,
+        &at as _,
+        &kind,
     )
     .execute(&mut **work)
     .await?;

@@ -16,7 +16,7 @@ use crate::domain::outlook::{Outlook, Present, Slot, believed_level, prospect};
 use crate::domain::polarity::Watch;
 use crate::domain::reading::Level;
 use crate::domain::rules::Rules;
-use crate::domain::stream::{Event, Sizes};
+use crate::domain::stream::Event;
 use crate::store::history::Undigested;
 use crate::store::outlooks::Wanted;
 use crate::store::{Result, Store, Work};
@@ -76,19 +76,13 @@ async fn follow(work: &mut Work, slot: &mut Undigested, present: &Present) -> Re
         Some(watch) => watch,
         None => {
             Store::forget_installs(work, id).await?;
-            Watch::new(slot.slot.role, slot.pinned, Sizes::default())
+            Watch::new(slot.slot.role, slot.pinned, std::mem::take(&mut slot.known))
         }
     };
     let first_open_day = watch.first_open_day(zone);
     let mut events = Vec::new();
     let mut tell = |event| events.push(event);
-    let last = slot.readings.len().saturating_sub(1);
-    for (n, reading) in slot.readings.iter().enumerate() {
-        if slot.renamed && n == last {
-            watch.rename();
-        }
-        watch.push(reading, zone, &mut tell);
-    }
+    watch.follow(&slot.readings, &slot.signs, zone, &mut tell);
     watch.seen(slot.seen_at, zone, &mut tell);
     let anew = events.iter().rposition(|event| matches!(event, Event::Reversed));
     if let Some(reversed) = anew {

@@ -19,7 +19,7 @@ use crate::domain::polarity::{Ground, Watch};
 use crate::domain::reading::{Capacity, Polarity, Reading, Role};
 use crate::domain::rules::Practice;
 use crate::domain::shelf::Stock;
-use crate::domain::stream::{Event, Sizes};
+use crate::domain::stream::{Event, Known};
 use crate::domain::units::Measure;
 use crate::store::alerts::AlertRow;
 use crate::store::devices::DeviceRow;
@@ -224,7 +224,7 @@ fn trend(
     (from, seen_until): (Timestamp, Timestamp),
     present: &Present,
 ) -> Trend {
-    let mut watch = Watch::new(slot.role, Some(counts), Sizes::default());
+    let mut watch = Watch::new(slot.role, Some(counts), Known::default());
     let (mut points, mut swaps) = (Vec::new(), Vec::new());
     let mut tell = |event| match event {
         Event::Believed { at, remaining, .. } => points.push((at.max(from), remaining)),

@@ -33,7 +33,7 @@ fn changes(polls: &[Poll]) -> Vec<(Poll, Option<i64>)> {
 }
 
 fn watch(role: Role) -> Watch {
-    Watch::new(role, None, Sizes { full_ml: Some(775.0), first_ml: Some(225.0) })
+    Watch::new(role, None, Sizes { full_ml: Some(775.0), first_ml: Some(225.0) }.into())
 }
 
 /// What a slot came to: its installs without the present one, questions, days of both.
@@ -201,7 +201,7 @@ proptest! {
 
 /// Quarter-hourly polls of tenths of millilitres, and how each unit arrived.
 fn arrivals(polls: &[(i32, i32)]) -> (Vec<Arrival>, Vec<Question>) {
-    let mut tracker = Tracker::new(Sizes { full_ml: Some(775.0), first_ml: None });
+    let mut tracker = Tracker::new(Sizes { full_ml: Some(775.0), first_ml: None }.into());
     let (mut arrived, mut asked) = (Vec::new(), Vec::new());
     for (n, (capacity, level)) in polls.iter().enumerate() {
         let poll = (n as i64 * 900, *capacity, *level);
@@ -234,7 +234,7 @@ fn a_fall_that_passes_is_neither_use_nor_a_swap() {
 
 #[test]
 fn a_shake_that_frees_a_step_is_no_swap() {
-    let mut tracker = Tracker::new(Sizes::default());
+    let mut tracker = Tracker::new(Known::default());
     let mut told = Vec::new();
     for (n, level) in [12, 12, 11, 11, 13, 13, 13, 13, 12].into_iter().enumerate() {
         let poll = reading((n as i64 * 900, 100, level), None, SupplyUnit::Percent);
@@ -264,11 +264,11 @@ fn a_fall_beyond_any_job_is_a_swap_and_one_near_the_fastest_is_asked_about() {
 #[test]
 fn another_name_and_a_small_rise_are_a_swap() {
     let begun = |renamed: bool| {
-        let mut tracker = Tracker::new(Sizes::default());
+        let mut tracker = Tracker::new(Known::default());
         let mut begun = 0;
         for (n, level) in [60, 60, 62, 62, 62, 62].into_iter().enumerate() {
             if renamed && n == 2 {
-                tracker.rename();
+                tracker.note(Sign::Renamed, Timestamp::from_second(n as i64 * 900).unwrap());
             }
             let poll = reading((n as i64 * 900, 100, level), None, SupplyUnit::Percent);
             tracker.push(&poll, &TimeZone::UTC, &mut |event| {
@@ -282,7 +282,7 @@ fn another_name_and_a_small_rise_are_a_swap() {
 
 #[test]
 fn percent_becomes_millilitres_of_the_unit_that_is_in() {
-    let mut tracker = Tracker::new(Sizes { full_ml: Some(775.0), first_ml: Some(225.0) });
+    let mut tracker = Tracker::new(Sizes { full_ml: Some(775.0), first_ml: Some(225.0) }.into());
     let mut ended = Vec::new();
     for (n, level) in [100, 60, 20, 2, 100, 100, 100, 99].into_iter().enumerate() {
         let poll = reading((n as i64 * 7200, 100, level), None, SupplyUnit::Percent);
@@ -301,7 +301,7 @@ fn percent_becomes_millilitres_of_the_unit_that_is_in() {
 #[test]
 fn a_receptacle_that_counts_its_fill_is_found_out_and_one_that_is_pinned_is_not_doubted() {
     let follow = |pinned, levels: &[i32]| {
-        let mut watch = Watch::new(Role::Filled, pinned, Sizes::default());
+        let mut watch = Watch::new(Role::Filled, pinned, Known::default());
         let mut told = Told::default();
         for (n, level) in levels.iter().enumerate() {
             let poll = reading((n as i64 * 3600, 100, *level), None, SupplyUnit::Percent);
