@@ -242,6 +242,7 @@ fn rules(reader: &mut Reader<'_>) -> Rules {
                 .unwrap_or(usual.lead_days),
             waste_order_fill: order_point,
             dark_after: SignedDuration::try_from(dark).unwrap_or(usual.dark_after),
+            calendar: reader.calendar("calendar.closed"),
             ..usual
         },
         thresholds: Thresholds {
@@ -285,6 +286,17 @@ mod tests {
     }
 
     #[test]
+    fn closed_days_are_a_list_or_words_with_commas() {
+        let text = "[calendar]\nclosed = [\"sat\", 2026-12-25, \"2026-12-24..2027-01-02\"]\n";
+        let in_file = parse(text, &[]).unwrap().rules.practice.calendar;
+        let said = ("ULLAGE_CALENDAR_CLOSED", "sat, 2026-12-24..2027-01-02");
+        let in_environment = parse("", &[said]).unwrap().rules.practice.calendar;
+        assert_eq!(in_file, in_environment);
+        assert!(!in_file.is_always_open());
+        assert!(parse("[calendar]\nclosed = []\n", &[]).unwrap().rules.practice.calendar.is_always_open());
+    }
+
+    #[test]
     fn ranges_are_a_list_in_the_file_and_in_the_environment() {
         let ranges = |config: Config| config.discover.ranges.iter().map(Range::to_string).collect::<Vec<_>>();
         assert!(ranges(parse("", &[]).unwrap()).is_empty());
@@ -300,7 +312,7 @@ mod tests {
 
     #[test]
     fn every_fault_is_told_together_by_its_key() {
-        let text = "[site]\ntime_zone = \"Nowhere/Land\"\nzone = 1\n[poll]\nevery = \"soon\"\nretries = 99\n[pool]\nx = 1\n[rules]\nlow_supply = 140\n";
+        let text = "[site]\ntime_zone = \"Nowhere/Land\"\nzone = 1\n[poll]\nevery = \"soon\"\nretries = 99\n[pool]\nx = 1\n[rules]\nlow_supply = 140\n[calendar]\nclosed = [\"sat\", \"someday\"]\n";
         let faults = parse(text, &[("ULLAGE_LISTEN_ADDRESS", "printer room")]).unwrap_err();
         insta::assert_snapshot!(faults.to_string());
     }

@@ -10,6 +10,7 @@ use jiff::tz::TimeZone;
 use toml::{Table, Value};
 
 use super::{Fault, Faults};
+use crate::domain::calendar::{Calendar, Closed};
 
 /// A key that lies within this many letters of a known one was probably meant to be it.
 const CLOSE: usize = 5;
@@ -181,6 +182,25 @@ impl<'a> Reader<'a> {
                 .map_err(|_| format!("'{name}' is no time zone: write its IANA name, like Europe/Lisbon"))
         };
         self.value(key, convert).unwrap_or_else(TimeZone::system)
+    }
+
+    /// Closed days: a list, or words with commas between them.
+    pub(super) fn calendar(&mut self, key: &'static str) -> Calendar {
+        let convert = |value: &Value| {
+            let days: Vec<String> = match value {
+                Value::Array(days) => {
+                    let text = |day: &Value| day.as_str().map_or_else(|| day.to_string(), str::to_owned);
+                    days.iter().map(text).collect()
+                }
+                Value::String(text) => {
+                    text.split(',').filter(|day| !day.trim().is_empty()).map(str::to_owned).collect()
+                }
+                other => vec![other.to_string()],
+            };
+            let closed: Result<Vec<Closed>, _> = days.iter().map(|day| day.parse()).collect();
+            Calendar::new(closed.map_err(|fault| fault.to_string())?).map_err(|fault| fault.to_string())
+        };
+        self.value(key, convert).unwrap_or_default()
     }
 
     /// The faults, keys that nobody knows included.

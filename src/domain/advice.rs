@@ -28,13 +28,15 @@ use super::standard::DetectedErrors;
 use super::task::Task;
 
 /// The day by which the next unit is to be ordered: a receptacle's at its order point, a container's so that
-/// it arrives before the early date.
+/// it arrives before the early date, on a day on which somebody is there to order it.
 #[must_use]
 pub fn order_by(role: Role, prospect: &Prospect, practice: &Practice) -> Option<Date> {
     match role {
         Role::Filled => prospect.order_point,
         Role::Consumed => {
-            prospect.forecast.horizon()?.early.checked_sub(i64::from(practice.lead_days).days()).ok()
+            let early = prospect.forecast.horizon()?.early;
+            let latest = early.checked_sub(i64::from(practice.lead_days).days()).ok()?;
+            Some(practice.calendar.working_day_up_to(latest))
         }
     }
 }

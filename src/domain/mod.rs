@@ -4,6 +4,7 @@
 pub mod advice;
 pub mod alert;
 pub mod analysis;
+pub mod calendar;
 pub mod cover;
 pub mod horizon;
 pub mod ids;

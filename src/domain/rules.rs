@@ -3,6 +3,7 @@
 use jiff::SignedDuration;
 
 use super::alert::Thresholds;
+use super::calendar::Calendar;
 
 /// What the domain goes by when it works things out.
 #[derive(Debug, Clone, Default)]
@@ -14,7 +15,7 @@ pub struct Rules {
 }
 
 /// What the advice takes for granted until somebody says otherwise: common practice, no source.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Practice {
     /// Days that a supplier takes.
     pub lead_days: u32,
@@ -27,6 +28,8 @@ pub struct Practice {
     pub dark_after: SignedDuration,
     /// A lot whose date passes within so many days is told.
     pub expiry_ahead_days: u32,
+    /// The days on which nobody works; none, until somebody says so.
+    pub calendar: Calendar,
 }
 
 impl Default for Practice {
@@ -37,6 +40,7 @@ impl Default for Practice {
             look_ahead_days: 14,
             dark_after: SignedDuration::from_hours(24),
             expiry_ahead_days: 60,
+            calendar: Calendar::default(),
         }
     }
 }

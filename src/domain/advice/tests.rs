@@ -135,3 +135,18 @@ fn a_long_silence_is_a_task_because_head_care_needs_power() {
     device.silent_since = Some("2026-11-22T18:40:00Z".parse().unwrap());
     insta::assert_snapshot!(text(device), @"2026-11-25 Switch Bobbin on, or find out why it does not answer: silent for 2 days; automatic head care only runs on a powered machine");
 }
+
+#[test]
+fn an_order_falls_on_a_working_day() {
+    let horizon = Horizon {
+        early: Date::constant(2026, 12, 6),
+        middle: Date::constant(2026, 12, 9),
+        late: Date::constant(2026, 12, 16),
+    };
+    let prospect = Prospect { daily_use: Some(9.0), forecast: Forecast::Known(horizon), order_point: None };
+    let mut practice = Practice::default();
+    assert_eq!(order_by(Role::Consumed, &prospect, &practice), Some(Date::constant(2026, 11, 29)));
+    practice.calendar =
+        crate::domain::calendar::Calendar::new(["sat", "sun"].map(|day| day.parse().unwrap())).unwrap();
+    assert_eq!(order_by(Role::Consumed, &prospect, &practice), Some(Date::constant(2026, 11, 27)));
+}

@@ -1,0 +1,103 @@
+//! The catalogue and the lots on the shelf, brought in from files.
+
+use jiff::civil::Date;
+
+use super::plan::{receivable, signed};
+use super::{Note, Refusal};
+use crate::domain::outlook::Present;
+use crate::domain::part::Part;
+use crate::domain::shelf::{MovementKind, Stock};
+use crate::store::shelf::NewMovement;
+use crate::store::{Result, Store, Work};
+
+/// Puts parts into the catalogue, or in the place of those that have their numbers.
+///
+/// # Errors
+/// If the store cannot be reached; then none is in.
+pub async fn import_parts(store: &Store, parts: &[Part]) -> Result<()> {
+    let mut work = store.begin().await?;
+    for part in parts {
+        Store::put_part(&mut work, part).await?;
+    }
+    work.commit().await?;
+    Ok(())
+}
+
+/// Units that come in by a file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LotRow {
+    /// The line of the file.
+    pub line: u64,
+    /// The part's number.
+    pub part: String,
+    /// When they were made.
+    pub made_on: Date,
+    /// Where they lie.
+    pub place: String,
+    /// How many.
+    pub units: u32,
+    /// What is left in a single unit that is part-used.
+    pub left_over: Option<f64>,
+}
+
+/// Receives every row, or none: then every row that is refused is told with its line.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn import_lots(
+    store: &Store,
+    rows: &[LotRow],
+    note: &Note,
+    present: &Present,
+) -> Result<std::result::Result<u32, Vec<(u64, Refusal)>>> {
+    let mut work = store.begin().await?;
+    let stocks = Store::stocks_in(&mut work, None).await?;
+    let (mut refused, mut units) = (Vec::new(), 0);
+    for row in rows {
+        match stocks.iter().find(|stock| stock.part.number == row.part) {
+            None => refused.push((row.line, Refusal::NoSuchPart(row.part.chars().take(64).collect()))),
+            Some(stock) => match receive_row(&mut work, stock, row, note, present).await? {
+                Err(refusal) => refused.push((row.line, refusal)),
+                Ok(()) => units += row.units,
+            },
+        }
+    }
+    if !refused.is_empty() {
+        return Ok(Err(refused));
+    }
+    work.commit().await?;
+    Ok(Ok(units))
+}
+
+async fn receive_row(
+    work: &mut Work,
+    stock: &Stock,
+    row: &LotRow,
+    note: &Note,
+    present: &Present,
+) -> Result<std::result::Result<(), Refusal>> {
+    if let Err(refusal) = receivable(row.made_on, &row.place, row.units, present) {
+        return Ok(Err(refusal));
+    }
+    let lot = match (row.left_over, stock.part.capacity) {
+        (Some(left), Some((holds, _))) if left > holds => {
+            return Ok(Err(Refusal::TooMuchLeft { left, holds }));
+        }
+        (Some(left), _) => {
+            Store::put_part_used_lot(work, stock.id, row.made_on, row.place.trim(), left).await?
+        }
+        (None, _) => Store::put_lot(work, stock.id, row.made_on, row.place.trim()).await?,
+    };
+    let movement = NewMovement {
+        lot,
+        kind: MovementKind::Received,
+        quantity: signed(row.units),
+        left_over: None,
+        at_device: None,
+        at: present.now,
+        who: note.who.clone(),
+        why: note.why.clone(),
+    };
+    Store::add_movement(work, &movement).await?;
+    Ok(Ok(()))
+}
