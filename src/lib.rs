@@ -10,6 +10,7 @@ pub mod clock;
 pub mod config;
 pub mod demo;
 pub mod domain;
+pub mod jobs;
 pub mod poller;
 pub mod report;
 pub mod site;

@@ -1,6 +1,7 @@
 //! Wiring: the poller, the site and what refreshes their figures, around one store, until somebody stops
 //! them.
 
+mod alert_pages;
 mod desk;
 mod pages;
 pub mod search;
@@ -24,12 +25,18 @@ use crate::clock::Clock;
 use crate::config::{Config, PollSettings};
 use crate::domain::outlook::Present;
 use crate::domain::rules::Rules;
+use crate::jobs::{Handle, Job};
 use crate::poller::hints;
 use crate::poller::probe::Patience;
 use crate::poller::worker::Poller;
 use crate::snmp::transport::{Engine, EngineOptions};
 use crate::store::Store;
+use crate::usecase::alerts::judge_all;
 
+/// How often the alert rules that do not hang on single polls are applied.
+const JUDGE_EVERY: Duration = Duration::from_mins(1);
+/// No job rests for less, however fast its clock runs.
+const SHORTEST_REST: Duration = Duration::from_secs(5);
 /// How long what is under way may take to finish once the service is told to stop.
 const DRAIN: Duration = Duration::from_secs(10);
 
@@ -127,6 +134,29 @@ impl Running {
         };
         self.tasks.spawn(poller.run(hints, self.stop.clone()));
         Ok(())
+    }
+
+    /// Applies the alert rules over and over to what is the case.
+    pub fn start_alerts(&mut self, service: &Service) -> Handle {
+        let job = Job {
+            name: "alerts",
+            period: service.clock.real(JUDGE_EVERY).max(SHORTEST_REST),
+            clock: service.clock.clone(),
+        };
+        let service = service.clone();
+        let work = move || {
+            let service = service.clone();
+            async move {
+                // While a past is brought in, the rules that hang on the present have to wait.
+                if service.standing().as_of.is_none() {
+                    judge_all(&service.store, &service.present(), &service.rules).await?;
+                }
+                Ok(())
+            }
+        };
+        let (handle, running) = job.start(work, self.stop.clone());
+        self.tasks.spawn(running);
+        handle
     }
 
     /// Serves the pages.

@@ -8,7 +8,7 @@ use crate::domain::ids::{DeviceId, LotId};
 use crate::domain::month::Month;
 use crate::site::source::{Notice, Source, SourceError};
 use crate::usecase::book::{Booked, Booking, Note, Refusal};
-use crate::usecase::view::{AlertsView, MachineLine, MachineView, MonthView, PartView, ShelfView, TodayView};
+use crate::usecase::view::{MachineLine, MachineView, MonthView, PartView, ShelfView, TodayView};
 use crate::usecase::{book, month, pages, shelf};
 
 /// The site's source over the store.
@@ -73,10 +73,6 @@ impl Source for StorePages {
     ) -> Result<Result<Vec<Booked>, (LotId, Refusal)>, SourceError> {
         let present = self.0.present();
         book::count_all(&self.0.store, &counts, &note, &present).await.map_err(SourceError::new)
-    }
-
-    async fn alerts(&self) -> Result<AlertsView, SourceError> {
-        pages::alerts(&self.0.store).await.map_err(SourceError::new)
     }
 
     async fn month(&self, month: Month) -> Result<MonthView, SourceError> {

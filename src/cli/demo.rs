@@ -146,6 +146,7 @@ async fn play(
         agents = past => match agents {
             Ok(agents) => {
                 running.start_poller(&service, &config.poll, None)?;
+                running.start_alerts(&service);
                 let told = tokio::select! {
                     told = &mut told => told,
                     how = open.reached.ended() => Err(anyhow::anyhow!("the demo's database ended by itself ({how})")),

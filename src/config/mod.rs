@@ -15,9 +15,8 @@ use std::time::Duration;
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 
-use crate::domain::alert::Thresholds;
 use crate::domain::rules::Practice;
-use crate::domain::rules::Rules;
+use crate::domain::rules::{Rules, Thresholds};
 use crate::store::cluster::ClusterOptions;
 use crate::store::reach::StoreAt;
 use ranges::Range;

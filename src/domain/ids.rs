@@ -36,6 +36,14 @@ id!(
     AlertId
 );
 id!(
+    /// Somebody, or some program, who is told of alerts.
+    RecipientId
+);
+id!(
+    /// Something that is sent to a recipient.
+    MessageId
+);
+id!(
     /// A catalogue entry.
     PartId
 );

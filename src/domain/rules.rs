@@ -2,7 +2,6 @@
 
 use jiff::SignedDuration;
 
-use super::alert::Thresholds;
 use super::calendar::Calendar;
 
 /// What the domain goes by when it works things out.
@@ -12,6 +11,27 @@ pub struct Rules {
     pub practice: Practice,
     /// Where alerts open and clear.
     pub thresholds: Thresholds,
+}
+
+/// Where alerts about levels open and clear, as shares.
+///
+/// The order point of 70 % is common practice, no source; so is the low level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Thresholds {
+    /// A receptacle opens an alert at this fill.
+    pub waste_open: f64,
+    /// and clears it below this fill.
+    pub waste_clear: f64,
+    /// A container opens an alert at this share left.
+    pub low_open: f64,
+    /// and clears it above this share left.
+    pub low_clear: f64,
+}
+
+impl Default for Thresholds {
+    fn default() -> Self {
+        Self { waste_open: 0.70, waste_clear: 0.65, low_open: 0.10, low_clear: 0.15 }
+    }
 }
 
 /// What the advice takes for granted until somebody says otherwise: common practice, no source.

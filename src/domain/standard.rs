@@ -244,6 +244,12 @@ impl DetectedErrors {
             .map(|(_, label)| *label)
     }
 
+    /// The same without the bit that says that an ink or toner is out.
+    #[must_use]
+    pub fn without_supplies_out(self) -> Self {
+        Self(self.0 & !(0x8000 >> 3))
+    }
+
     /// Whether one of the bits says that a person has to come: jammed, door open, offline, service
     /// requested, or a supply missing or out.
     #[must_use]

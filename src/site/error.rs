@@ -17,6 +17,8 @@ pub(crate) enum SiteError {
     NoSuchMachine(String),
     #[error("no part '{0}'")]
     NoSuchPart(String),
+    #[error("no alert '{0}'")]
+    NoSuchAlert(String),
     #[error("a form came from a page elsewhere")]
     OtherOrigin,
     #[error("a form could not be read")]
@@ -56,9 +58,11 @@ pub(crate) struct Told {
 impl SiteError {
     pub(crate) fn status(&self) -> StatusCode {
         match self {
-            Self::NoSuchPage | Self::NoSuchMachine(_) | Self::NoSuchPart(_) | Self::FutureMonth(_) => {
-                StatusCode::NOT_FOUND
-            }
+            Self::NoSuchPage
+            | Self::NoSuchMachine(_)
+            | Self::NoSuchPart(_)
+            | Self::NoSuchAlert(_)
+            | Self::FutureMonth(_) => StatusCode::NOT_FOUND,
             Self::OtherOrigin => StatusCode::FORBIDDEN,
             Self::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
             Self::NotAMonth(_) | Self::NotASpan(_) | Self::NotAForm => StatusCode::BAD_REQUEST,
@@ -82,6 +86,11 @@ impl SiteError {
                 "There is no such machine",
                 format!("No machine is known under “{id}”. It may have been removed since the link was made."),
                 ("/machines", "See all machines"),
+            ),
+            Self::NoSuchAlert(id) => told(
+                "There is no such alert",
+                format!("No alert is known under “{id}”."),
+                ("/alerts", "See the alerts"),
             ),
             Self::NoSuchPart(_) | Self::OtherOrigin | Self::NotAForm | Self::TooLarge => self.told_of_shelf(),
             Self::NotAMonth(fault) => told(

@@ -7,11 +7,11 @@ use jiff::civil::{Date, date};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
+use super::alert_fixtures::{cleared_alerts, open_alerts};
 use super::chart::axis::plus_days;
 use super::shelf_fixtures;
 use super::source::{Notice, Source, SourceError};
-use crate::domain::alert::{Alert, Rule};
-use crate::domain::ids::{AlertId, DeviceId, LotId, SlotId, SupplyIndex};
+use crate::domain::ids::{DeviceId, LotId, SlotId, SupplyIndex};
 use crate::domain::month::{DeviceMonth, Month, MonthReport, SupplyMonth};
 use crate::domain::outlook::{Forecast, Horizon, Outlook, Slot};
 use crate::domain::reading::{Capacity, Level, Role};
@@ -24,8 +24,8 @@ use crate::domain::task::{Task, TaskKind};
 use crate::domain::units::Measure;
 use crate::usecase::book::{Booked, Booking, Note, Refusal};
 use crate::usecase::view::{
-    AlertLine, AlertsView, Device, MachineLine, MachineView, MonthView, OutlookLine, PartView, ShelfView,
-    Silence, StandingAlert, TodayView, Trend,
+    Device, MachineLine, MachineView, MonthView, OutlookLine, PartView, ShelfView, Silence, StandingAlert,
+    TodayView, Trend,
 };
 
 pub(crate) const TODAY: Date = date(2026, 11, 25);
@@ -64,7 +64,7 @@ impl Fixture {
         Self { mood, notice: None, name: "Bobbin".into(), also: vec![], extra_tasks: 0 }
     }
 
-    async fn give<T>(&self, full: impl FnOnce() -> T + Send, empty: T) -> Result<T, SourceError> {
+    pub(crate) async fn give<T>(&self, full: impl FnOnce() -> T + Send, empty: T) -> Result<T, SourceError> {
         match self.mood {
             Mood::Full => Ok(full()),
             Mood::Empty => Ok(empty),
@@ -158,11 +158,6 @@ impl Source for Fixture {
     ) -> Result<Result<Vec<Booked>, (LotId, Refusal)>, SourceError> {
         let refused = || Err((counts[0].0, Refusal::Units(counts[0].1)));
         self.give(refused, Ok(vec![])).await
-    }
-
-    async fn alerts(&self) -> Result<AlertsView, SourceError> {
-        let full = || AlertsView { open: open_alerts(&self.name), cleared: cleared_alerts(&self.name) };
-        self.give(full, AlertsView { open: vec![], cleared: vec![] }).await
     }
 
     async fn month(&self, month: Month) -> Result<MonthView, SourceError> {
@@ -405,8 +400,10 @@ fn machine(name: &str, days: i32) -> MachineView {
     let lines = lines(name);
     let trends = lines.iter().map(|line| trend(line, days, &gaps)).collect();
     let mut alerts = open_alerts(name);
-    alerts.retain(|line| line.alert.device == DeviceId(1));
-    alerts.extend(cleared_alerts(name).into_iter().filter(|line| line.alert.device == DeviceId(1)));
+    alerts.retain(|line| line.alert.subject.device() == Some(DeviceId(1)));
+    alerts.extend(
+        cleared_alerts(name).into_iter().filter(|line| line.alert.subject.device() == Some(DeviceId(1))),
+    );
     MachineView {
         today: TODAY,
         device,
@@ -462,75 +459,6 @@ fn standing() -> StandingAlert {
         },
         since: at("2026-11-25T07:55:00Z"),
     }
-}
-
-fn alert(
-    id: i64,
-    rule: Rule,
-    of: (i64, &str),
-    slot: Option<(i64, &str)>,
-    opened: &str,
-    cleared: Option<&str>,
-    summary: &str,
-) -> AlertLine {
-    AlertLine {
-        alert: Alert {
-            id: AlertId(id),
-            rule,
-            device: DeviceId(of.0),
-            slot: slot.map(|slot| SlotId(slot.0)),
-            opened_at: at(opened),
-            cleared_at: cleared.map(at),
-            summary: summary.to_owned(),
-        },
-        device_name: of.1.to_owned(),
-        slot_label: slot.map(|slot| slot.1.to_owned()),
-    }
-}
-
-fn open_alerts(first: &str) -> Vec<AlertLine> {
-    let waste = format!("The waste receptacle of {first} is 70 % full");
-    vec![
-        alert(
-            7,
-            Rule::LowSupply,
-            (5, "Thimble"),
-            Some((23, "Yellow")),
-            "2026-11-24T15:20:00Z",
-            None,
-            "The yellow of Thimble is down to 10 %",
-        ),
-        alert(
-            6,
-            Rule::WasteOrderPoint,
-            (1, first),
-            Some((9, "Waste receptacle")),
-            "2026-11-23T10:05:00Z",
-            None,
-            &waste,
-        ),
-        alert(
-            5,
-            Rule::Dark,
-            (6, "Weft"),
-            None,
-            "2026-11-22T20:40:00Z",
-            None,
-            "Weft has not answered for 2 hours",
-        ),
-    ]
-}
-
-fn cleared_alerts(first: &str) -> Vec<AlertLine> {
-    vec![alert(
-        4,
-        Rule::LowSupply,
-        (1, first),
-        Some((2, "Magenta")),
-        "2026-11-10T09:00:00Z",
-        Some("2026-11-12T13:25:00Z"),
-        &format!("The magenta of {first} is down to 10 %"),
-    )]
 }
 
 fn month_view(first: &str, month: Month) -> MonthView {

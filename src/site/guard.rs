@@ -25,8 +25,8 @@ pub enum Hosts {
     Any,
 }
 
-/// Pages with forms lie under this.
-const WRITABLE: &str = "/shelf/";
+/// Pages with forms lie under these.
+const WRITABLE: [&str; 2] = ["/alerts/", "/shelf/"];
 /// No form is larger than this: a stock-take of a few thousand lots.
 pub(crate) const BODY_BYTES: usize = 256 * 1024;
 
@@ -87,7 +87,9 @@ fn admit(request: &Request, hosts: Hosts) -> Result<(), SiteError> {
     }
     match *request.method() {
         Method::GET | Method::HEAD => Ok(()),
-        Method::POST if !request.uri().path().starts_with(WRITABLE) => Err(SiteError::WrongMethod),
+        Method::POST if !WRITABLE.iter().any(|under| request.uri().path().starts_with(under)) => {
+            Err(SiteError::WrongMethod)
+        }
         Method::POST if !is_same_origin(request) => Err(SiteError::OtherOrigin),
         Method::POST => Ok(()),
         _ => Err(SiteError::WrongMethod),

@@ -6,7 +6,7 @@
 //! | `/machines`, `/machines/{id}?days=30` | all machines; one machine |
 //! | `/shelf`, `/shelf/parts/{number}` | what lies on the shelf; one part with its movements and forms |
 //! | `/shelf/count` | the stock-take |
-//! | `/alerts` | what crossed a rule, open and cleared |
+//! | `/alerts`, `/alerts/{id}` | what crossed a rule, open and cleared; one alert with its forms |
 //! | `/months` | leads to the month that is running |
 //! | `/months/2026-10`, `/months/2026-10.csv` | a month's supply report, as a page and as a file |
 //! | `/style.css`, `/healthz` | the style sheet; "ok" while the service serves |
@@ -14,6 +14,7 @@
 //! Forms are sent by POST to `/shelf/parts/{number}/{receive,issue,return,count,write-off}` and `/shelf/count`,
 //! from pages of this site only, and lead back to a page (303) once they are booked.
 
+pub mod alert_source;
 mod assets;
 mod chart;
 mod error;
@@ -25,6 +26,10 @@ mod pages;
 pub mod source;
 mod words;
 
+#[cfg(test)]
+mod alert_fixtures;
+#[cfg(test)]
+mod alert_tests;
 #[cfg(test)]
 mod fixtures;
 #[cfg(test)]
@@ -64,7 +69,7 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/shelf/count", get(pages::count::show::<S>).post(pages::count::book::<S>))
         .route("/shelf/parts/{number}", get(pages::part::show::<S>))
         .route("/shelf/parts/{number}/{action}", post(pages::part::book::<S>))
-        .route("/alerts", get(pages::alerts::show::<S>))
+        .merge(pages::alerts::routes::<S>())
         .route("/months", get(pages::months::current::<S>))
         .route("/months/{month}", get(pages::months::show::<S>))
         .route("/style.css", get(assets::style))

@@ -16,7 +16,7 @@ fn post_as(to: SocketAddr, path: &str, headers: &str, body: &str) -> Answer {
     send(to, "POST", path, &own, body)
 }
 
-fn post(to: SocketAddr, path: &str, body: &str) -> Answer {
+pub(super) fn post(to: SocketAddr, path: &str, body: &str) -> Answer {
     let from = format!("Origin: http://localhost:{}\r\nSec-Fetch-Site: same-origin\r\n", to.port());
     post_as(to, path, &from, body)
 }

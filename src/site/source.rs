@@ -5,10 +5,11 @@ use std::future::Future;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
+use super::alert_source::AlertSource;
 use crate::domain::ids::{DeviceId, LotId};
 use crate::domain::month::Month;
 use crate::usecase::book::{Booked, Booking, Note, Refusal};
-use crate::usecase::view::{AlertsView, MachineLine, MachineView, MonthView, PartView, ShelfView, TodayView};
+use crate::usecase::view::{MachineLine, MachineView, MonthView, PartView, ShelfView, TodayView};
 
 /// A line that stands on top of every page.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -30,7 +31,7 @@ impl SourceError {
 }
 
 /// What the pages are made from.
-pub trait Source: Clone + Send + Sync + 'static {
+pub trait Source: AlertSource {
     /// The present.
     fn now(&self) -> Timestamp;
 
@@ -74,9 +75,6 @@ pub trait Source: Clone + Send + Sync + 'static {
         counts: Vec<(LotId, u32)>,
         note: Note,
     ) -> impl Future<Output = Result<Result<Vec<Booked>, (LotId, Refusal)>, SourceError>> + Send;
-
-    /// Alerts, open and cleared.
-    fn alerts(&self) -> impl Future<Output = Result<AlertsView, SourceError>> + Send;
 
     /// The supply report of a month. A month of which nothing is known has no devices.
     fn month(&self, month: Month) -> impl Future<Output = Result<MonthView, SourceError>> + Send;

@@ -88,7 +88,17 @@ pub(crate) fn rule(rule: Rule) -> &'static str {
     match rule {
         Rule::WasteOrderPoint => "Receptacle past its order point",
         Rule::LowSupply => "Supply low",
+        Rule::OrderBy => "Order is due",
+        Rule::RunOut => "Supply ends soon",
+        Rule::ReplaceNow => "Replace now",
+        Rule::SwapDue => "Swap overdue",
+        Rule::HeadWarranty => "Head warranty ends",
+        Rule::StockDate => "Stock passes its date",
         Rule::Dark => "Machine dark",
+        Rule::DeviceError => "Machine needs somebody",
+        Rule::PollFailing => "Machine does not answer",
+        Rule::Stale => "Readings out of date",
+        Rule::ForecastOff => "Forecast far off",
     }
 }
 

@@ -1,25 +1,41 @@
-//! Alerts of ours: opened once, cleared once.
-
-use std::collections::BTreeSet;
+//! Alerts of ours as they are read and answered, and what devices complain of themselves.
 
 use jiff::Timestamp;
 use jiff_sqlx::ToSqlx;
 
-use super::{Result, Store, StoreError, Work};
-use crate::domain::alert::{Alert, Rule};
-use crate::domain::ids::{AlertId, DeviceId, SlotId};
+use super::alert_life::{grade, rule, subject};
+use super::{Result, Store, Work};
+use crate::domain::alert::{Alert, Seen};
+use crate::domain::ids::{AlertId, DeviceId};
 use crate::domain::snapshot::DeviceAlert;
 use crate::domain::standard::{AlertCode, AlertGroup, Severity};
 
-/// An alert with its device's name and its slot's colorant and description.
+/// An alert with the names that it needs to be read.
 #[derive(Debug, Clone)]
 pub struct AlertRow {
     /// The alert.
     pub alert: Alert,
-    /// The device's name.
-    pub device_name: String,
+    /// The device's name, if the alert is about one.
+    pub device_name: Option<String>,
     /// The slot's label, if the alert is about one.
     pub slot_label: Option<String>,
+    /// The part's number, if the alert is about one.
+    pub part_number: Option<String>,
+}
+
+/// Which alerts are wanted, newest first.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct WantedAlerts {
+    /// Open ones; else cleared ones; both, if it is not said.
+    pub open: Option<bool>,
+    /// Of one device.
+    pub device: Option<DeviceId>,
+    /// One alone.
+    pub id: Option<AlertId>,
+    /// How many are passed over.
+    pub offset: i64,
+    /// At most so many.
+    pub limit: i64,
 }
 
 /// A row of a device's own alert table, as it is kept.
@@ -72,117 +88,72 @@ impl Store {
         Ok(rows.into_iter().map(told).map(|(device, since, row)| (device, row.into(), since)).collect())
     }
 
-    /// The slots of a device for which a level alert is open.
-    ///
-    /// # Errors
-    /// If the store cannot be reached.
-    pub async fn open_slots(work: &mut Work, device: DeviceId) -> Result<BTreeSet<SlotId>> {
-        let rows = sqlx::query_scalar!(
-            r#"select slot_id as "slot_id!" from alert
-               where device_id = $1 and slot_id is not null and cleared_at is null"#,
-            device.0
-        )
-        .fetch_all(&mut **work)
-        .await?;
-        Ok(rows.into_iter().map(SlotId).collect())
-    }
-
-    /// Opens an alert, unless it is open already.
-    ///
-    /// # Errors
-    /// If the store cannot be reached.
-    pub async fn open_alert(
-        work: &mut Work,
-        rule: Rule,
-        (device, slot): (DeviceId, Option<SlotId>),
-        at: Timestamp,
-        summary: &str,
-    ) -> Result<()> {
-        sqlx::query!(
-            "insert into alert (rule, device_id, slot_id, opened_at, summary) values ($1, $2, $3, $4, $5)
-             on conflict (rule, device_id, coalesce(slot_id, 0)) where cleared_at is null do nothing",
-            rule.word(),
-            device.0,
-            slot.map(|slot| slot.0),
-            at.to_sqlx(),
-            summary
-        )
-        .execute(&mut **work)
-        .await?;
-        Ok(())
-    }
-
-    /// Clears an alert, if it is open.
-    ///
-    /// # Errors
-    /// If the store cannot be reached.
-    pub async fn clear_alert(
-        work: &mut Work,
-        rule: Rule,
-        (device, slot): (DeviceId, Option<SlotId>),
-        at: Timestamp,
-    ) -> Result<()> {
-        sqlx::query!(
-            "update alert set cleared_at = $4
-             where rule = $1 and device_id = $2 and slot_id is not distinct from $3 and cleared_at is null",
-            rule.word(),
-            device.0,
-            slot.map(|slot| slot.0),
-            at.to_sqlx()
-        )
-        .execute(&mut **work)
-        .await?;
-        Ok(())
-    }
-
     /// Open or cleared alerts, newest first, at most so many; of one device if it is given.
     ///
     /// # Errors
     /// If the store cannot be reached.
     pub async fn alerts(&self, open: bool, device: Option<DeviceId>, limit: i64) -> Result<Vec<AlertRow>> {
-        let rows = sqlx::query!(
-            r#"select alert.id, rule, alert.device_id, slot_id, opened_at, cleared_at, summary,
-                      device.name as device_name, colorant as "colorant?", slot.description as "description?",
-                      class as "class?", kind as "kind?", supply_index as "supply_index?"
-               from alert join device on device.id = alert.device_id left join slot on slot.id = slot_id
-               where (cleared_at is null) = $1 and ($2::bigint is null or alert.device_id = $2)
-               order by coalesce(cleared_at, opened_at) desc, alert.id desc limit $3"#,
-            open,
-            device.map(|id| id.0),
-            limit
+        self.wanted_alerts(WantedAlerts { open: Some(open), device, limit, ..WantedAlerts::default() }).await
+    }
+
+    /// Alerts with their names.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn wanted_alerts(&self, wanted: WantedAlerts) -> Result<Vec<AlertRow>> {
+        wanted_alerts(&self.pool, wanted).await
+    }
+
+    /// The same within a transaction, locked against other answers if it is one alone.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn alert_to_answer(work: &mut Work, id: AlertId) -> Result<Option<AlertRow>> {
+        sqlx::query_scalar!("select id from alert where id = $1 for update", id.0)
+            .fetch_optional(&mut **work)
+            .await?;
+        let wanted = WantedAlerts { id: Some(id), limit: 1, ..WantedAlerts::default() };
+        Ok(wanted_alerts(&mut **work, wanted).await?.pop())
+    }
+
+    /// How many alerts have cleared.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn cleared_count(&self) -> Result<i64> {
+        let count =
+            sqlx::query_scalar!(r#"select count(*) as "count!" from alert where cleared_at is not null"#);
+        Ok(count.fetch_one(&self.pool).await?)
+    }
+
+    /// Writes down that somebody has seen an alert; whoever was first stays.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn mark_seen(work: &mut Work, id: AlertId, at: Timestamp, who: &str, note: &str) -> Result<()> {
+        sqlx::query!(
+            "update alert set seen_at = coalesce(seen_at, $2), seen_by = coalesce(seen_by, $3),
+                 note = case when $4 = '' then note else $4 end
+             where id = $1",
+            id.0,
+            at.to_sqlx() as _,
+            who,
+            note
         )
-        .fetch_all(&self.pool)
+        .execute(&mut **work)
         .await?;
-        rows.into_iter()
-            .map(|row| {
-                let rule = Rule::from_word(&row.rule)
-                    .ok_or_else(|| StoreError::Unknown { what: "rule", value: row.rule.clone() })?;
-                let slot_label = row.slot_id.map(|id| {
-                    super::history::slot(
-                        id,
-                        row.device_id,
-                        row.supply_index.unwrap_or_default(),
-                        (row.class.unwrap_or_default(), row.kind.unwrap_or_default()),
-                        row.colorant,
-                        row.description.unwrap_or_default(),
-                    )
-                    .label()
-                });
-                Ok(AlertRow {
-                    alert: Alert {
-                        id: AlertId(row.id),
-                        rule,
-                        device: DeviceId(row.device_id),
-                        slot: row.slot_id.map(SlotId),
-                        opened_at: row.opened_at.to_jiff(),
-                        cleared_at: row.cleared_at.map(|at| at.to_jiff()),
-                        summary: row.summary,
-                    },
-                    device_name: row.device_name,
-                    slot_label,
-                })
-            })
-            .collect()
+        Ok(())
+    }
+
+    /// Writes down until when an alert is put off.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn snooze(work: &mut Work, id: AlertId, until: Timestamp) -> Result<()> {
+        sqlx::query!("update alert set snoozed_until = $2 where id = $1", id.0, until.to_sqlx())
+            .execute(&mut **work)
+            .await?;
+        Ok(())
     }
 
     /// How many alerts are open at each device that has any.
@@ -191,7 +162,7 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn open_alert_counts(&self) -> Result<std::collections::BTreeMap<DeviceId, usize>> {
         let rows = sqlx::query!(
-            r#"select device_id, count(*) as "count!" from alert join device on device.id = device_id
+            r#"select device_id as "device_id!", count(*) as "count!" from alert join device on device.id = device_id
                where cleared_at is null and retired_at is null group by device_id"#
         )
         .fetch_all(&self.pool)
@@ -201,4 +172,61 @@ impl Store {
             .map(|row| (DeviceId(row.device_id), usize::try_from(row.count).unwrap_or(0)))
             .collect())
     }
+}
+
+async fn wanted_alerts(executor: impl sqlx::PgExecutor<'_>, wanted: WantedAlerts) -> Result<Vec<AlertRow>> {
+    let rows = sqlx::query!(
+        r#"select alert.id, rule, alert.device_id, slot_id, alert.part_id, head_place, severity, opened_at,
+                  cleared_at, summary, folded, told_at, alert.seen_at, seen_by, note, snoozed_until,
+                  device.name as "device_name?", colorant as "colorant?", slot.description as "description?",
+                  class as "class?", slot.kind as "kind?", supply_index as "supply_index?",
+                  part.number as "part_number?"
+           from alert left join device on device.id = alert.device_id left join slot on slot.id = slot_id
+                left join part on part.id = alert.part_id
+           where ($1::boolean is null or (cleared_at is null) = $1)
+             and ($2::bigint is null or alert.device_id = $2) and ($3::bigint is null or alert.id = $3)
+           order by coalesce(cleared_at, opened_at) desc, alert.id desc limit $4 offset $5"#,
+        wanted.open,
+        wanted.device.map(|id| id.0),
+        wanted.id.map(|id| id.0),
+        wanted.limit,
+        wanted.offset
+    )
+    .fetch_all(executor)
+    .await?;
+    rows.into_iter()
+        .map(|row| {
+            let slot_label = row.slot_id.zip(row.device_id).map(|(id, device)| {
+                super::history::slot(
+                    id,
+                    device,
+                    row.supply_index.unwrap_or_default(),
+                    (row.class.unwrap_or_default(), row.kind.unwrap_or_default()),
+                    row.colorant,
+                    row.description.unwrap_or_default(),
+                )
+                .label()
+            });
+            let seen = row.seen_at.zip(row.seen_by).map(|(at, by)| Seen { at: at.to_jiff(), by });
+            Ok(AlertRow {
+                alert: Alert {
+                    id: AlertId(row.id),
+                    rule: rule(&row.rule)?,
+                    grade: grade(&row.severity)?,
+                    subject: subject(row.device_id, row.slot_id, row.part_id, row.head_place)?,
+                    opened_at: row.opened_at.to_jiff(),
+                    cleared_at: row.cleared_at.map(|at| at.to_jiff()),
+                    summary: row.summary,
+                    folded: row.folded,
+                    told_at: row.told_at.map(|at| at.to_jiff()),
+                    seen,
+                    note: row.note,
+                    snoozed_until: row.snoozed_until.map(|at| at.to_jiff()),
+                },
+                device_name: row.device_name,
+                slot_label,
+                part_number: row.part_number,
+            })
+        })
+        .collect()
 }

@@ -1,14 +1,18 @@
 //! All SQL, and the PostgreSQL that it runs on. Rows go in and come out as domain values.
 
+pub mod alert_life;
+pub mod alert_rules;
 pub mod alerts;
 pub mod cluster;
 pub mod credentials;
 pub mod devices;
 pub mod history;
 pub mod months;
+pub mod outbox;
 pub mod outlooks;
 pub mod polls;
 pub mod reach;
+pub mod recipients;
 pub mod shelf;
 
 use sqlx::migrate::Migrator;

@@ -10,7 +10,9 @@ use std::collections::BTreeMap;
 
 use jiff::{Timestamp, ToSpan};
 
+use super::alerts::Bell;
 use crate::domain::advice::order_by;
+use crate::domain::alert::{Rule, Subject};
 use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::outlook::{Outlook, Present, Slot, believed_level, prospect};
 use crate::domain::polarity::Watch;
@@ -32,19 +34,20 @@ pub(super) async fn digest(
     seen_until: Timestamp,
     present: &Present,
     rules: &Rules,
+    bell: &Bell<'_>,
 ) -> Result<()> {
     let mut levels: BTreeMap<SlotId, (Slot, Level)> = BTreeMap::new();
     for row in Store::outlooks_in(work, Wanted::Device(device)).await? {
         levels.insert(row.outlook.slot.id, (row.outlook.slot, row.outlook.level));
     }
-    let open = Store::open_slots(work, device).await?;
+    let stands = Store::stands(work, Some(device)).await?;
     for mut slot in Store::undigested(work, device).await? {
         let (watch, events) = follow(work, &mut slot, present).await?;
         if let Some(latest) = watch.latest() {
             let level = believed_level(watch.view(&present.zone).as_ref(), latest, seen_until);
             levels.insert(slot.slot.id, (slot.slot.clone(), level));
         }
-        alerts::walk(work, &slot, &events, open.contains(&slot.slot.id), device_name, rules).await?;
+        alerts::walk(work, &slot, &events, &stands, device_name, bell).await?;
     }
     let from = present.today().checked_sub(MEMORY_DAYS.days()).unwrap_or(jiff::civil::Date::MIN);
     let use_by_slot = Store::daily_use(work, device, from).await?;
@@ -52,7 +55,9 @@ pub(super) async fn digest(
     let mut outlooks = Vec::with_capacity(levels.len());
     for (id, (slot, level)) in levels {
         let days = use_by_slot.get(&id).unwrap_or(&none);
-        let fill = rules.practice.waste_order_fill;
+        // The order point is where the rule about it stands for this receptacle.
+        let subject = Subject::Slot(device, id);
+        let fill = bell.rules.at(Rule::WasteOrderPoint, &bell.place(subject)).open_at / 100.0;
         let prospect = prospect(slot.role, &level, days, seen_until, present, fill);
         let order_by = order_by(slot.role, &prospect, &rules.practice);
         let outlook = Outlook {

@@ -2,12 +2,14 @@
 //!
 //! Live polls come one at a time and a demo's history by the thousand; both take this one way in.
 
+use super::alerts::Bell;
 use super::digest;
-use crate::domain::alert::Rule;
+use crate::domain::alert::{Rule, Subject};
 use crate::domain::ids::DeviceId;
 use crate::domain::outlook::Present;
 use crate::domain::poll::{Changes, Poll, fold};
 use crate::domain::rules::Rules;
+use crate::store::alert_life::Opening;
 use crate::store::{Result, Store, Work};
 
 /// Takes a device's polls in, earliest first, in one transaction: all of them are kept, or none. Polls that
@@ -26,14 +28,15 @@ pub async fn ingest(
 ) -> Result<()> {
     let mut work = store.begin().await?;
     let Some(mut memory) = Store::recall(&mut work, device).await? else { return Ok(()) };
-    let changes = fold(&mut memory, polls, present, rules.practice.dark_after);
+    let bell = Bell::of(&mut work, device, present, rules).await?;
+    let changes = fold(&mut memory, polls, present, bell.dark_after());
     if changes.last_poll.is_none() {
         return Ok(());
     }
     Store::record(&mut work, device, &memory, &changes).await?;
-    record_darkness(&mut work, device, device_name, &changes, rules).await?;
+    record_darkness(&mut work, device, device_name, &changes, &bell).await?;
     if let Some(seen_until) = memory.last_answer_at {
-        digest::digest(&mut work, device, device_name, seen_until, present, rules).await?;
+        digest::digest(&mut work, device, device_name, seen_until, present, rules, &bell).await?;
     }
     work.commit().await?;
     Ok(())
@@ -44,16 +47,20 @@ async fn record_darkness(
     device: DeviceId,
     name: &str,
     changes: &Changes,
-    rules: &Rules,
+    bell: &Bell<'_>,
 ) -> Result<()> {
+    let subject = Subject::Device(device);
     for (at, dark) in &changes.dark {
         if *dark {
-            let hours = rules.practice.dark_after.as_hours();
+            let hours = bell.dark_after().as_hours();
             let summary =
                 format!("{name} has not answered for {hours} hours; automatic head care may not be running");
-            Store::open_alert(work, Rule::Dark, (device, None), *at, &summary).await?;
+            let grade = bell.rules.at(Rule::Dark, &bell.place(subject)).grade;
+            let opening =
+                Opening { rule: Rule::Dark, grade, subject, at: *at, summary: &summary, folded: false };
+            bell.open(work, &opening).await?;
         } else {
-            Store::clear_alert(work, Rule::Dark, (device, None), *at).await?;
+            bell.clear(work, Rule::Dark, subject, *at).await?;
         }
     }
     Ok(())

@@ -6,8 +6,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::shelf::Supplies;
 use super::view::{
-    AlertLine, AlertsView, Device, MachineLine, MachineView, OutlookLine, Silence, StandingAlert, TodayView,
-    Trend,
+    AlertLine, Device, MachineLine, MachineView, OutlookLine, Silence, StandingAlert, TodayView, Trend,
 };
 use crate::domain::advice::{DeviceState, tasks};
 use crate::domain::cover::{Cover, covers};
@@ -39,8 +38,24 @@ const TREND_POINTS: usize = 240;
 /// If the store cannot be reached.
 pub async fn today(store: &Store, present: &Present, practice: &Practice) -> Result<TodayView> {
     let rows = store.devices(None).await?;
+    let states = device_states(store, &rows).await?;
+    let shelf = store.stocks(None).await?;
+    let covers = room_covers(store, &rows, &shelf, present).await?;
+    let earliest = store.outlooks(Wanted::Earliest(EARLIEST)).await?;
+    Ok(TodayView {
+        today: present.today(),
+        tasks: tasks(&states, &shelf, present, practice),
+        devices: rows.into_iter().map(|row| device(row, present, practice)).collect(),
+        earliest: earliest.into_iter().map(|row| line(row, &covers, practice)).collect(),
+        supplies: store.supply_count().await?,
+        open_alerts: store.open_alert_counts().await?.values().sum(),
+    })
+}
+
+/// What is known of the devices when their tasks are worked out.
+pub(super) async fn device_states(store: &Store, rows: &[DeviceRow]) -> Result<Vec<DeviceState>> {
     let mut states = Vec::new();
-    for row in &rows {
+    for row in rows {
         states.push(DeviceState {
             id: row.id,
             name: row.name.clone(),
@@ -61,17 +76,7 @@ pub async fn today(store: &Store, present: &Present, practice: &Practice) -> Res
             state.supplies.push((row.outlook, row.order_by));
         }
     }
-    let shelf = store.stocks(None).await?;
-    let covers = room_covers(store, &rows, &shelf, present).await?;
-    let earliest = store.outlooks(Wanted::Earliest(EARLIEST)).await?;
-    Ok(TodayView {
-        today: present.today(),
-        tasks: tasks(&states, &shelf, present, practice),
-        devices: rows.into_iter().map(|row| device(row, present, practice)).collect(),
-        earliest: earliest.into_iter().map(|row| line(row, &covers, practice)).collect(),
-        supplies: store.supply_count().await?,
-        open_alerts: store.open_alert_counts().await?.values().sum(),
-    })
+    Ok(states)
 }
 
 /// The page Machines.
@@ -144,21 +149,13 @@ pub async fn machine(
     }))
 }
 
-/// The page of alerts.
-///
-/// # Errors
-/// If the store cannot be reached.
-pub async fn alerts(store: &Store) -> Result<AlertsView> {
-    let open = store.alerts(true, None, i64::MAX).await?;
-    let cleared = store.alerts(false, None, CLEARED).await?;
-    Ok(AlertsView {
-        open: open.into_iter().map(alert_line).collect(),
-        cleared: cleared.into_iter().map(alert_line).collect(),
-    })
-}
-
-fn alert_line(row: AlertRow) -> AlertLine {
-    AlertLine { alert: row.alert, device_name: row.device_name, slot_label: row.slot_label }
+pub(super) fn alert_line(row: AlertRow) -> AlertLine {
+    AlertLine {
+        alert: row.alert,
+        device_name: row.device_name,
+        slot_label: row.slot_label,
+        part_number: row.part_number,
+    }
 }
 
 /// What the shelf holds for each slot of the room.

@@ -125,10 +125,12 @@ pub struct Trend {
 pub struct AlertLine {
     /// The alert.
     pub alert: Alert,
-    /// The device's name.
-    pub device_name: String,
+    /// The device's name, if it is about one.
+    pub device_name: Option<String>,
     /// What a person calls the supply.
     pub slot_label: Option<String>,
+    /// The part's number, if it is about one.
+    pub part_number: Option<String>,
 }
 
 /// A row of the device's own alert table, and since when it stands there.
@@ -170,10 +172,23 @@ pub struct MachineView {
 /// The page of alerts.
 #[derive(Debug, Clone)]
 pub struct AlertsView {
-    /// Open ones, newest first.
-    pub open: Vec<AlertLine>,
-    /// Cleared ones, newest first.
+    /// Open ones, the gravest first, each with those that follow from it.
+    pub open: Vec<AlertGroup>,
+    /// Cleared ones, newest first: one page of them.
     pub cleared: Vec<AlertLine>,
+    /// How many have cleared in all.
+    pub cleared_in_all: u64,
+    /// Whether anybody is told.
+    pub anybody_told: bool,
+}
+
+/// An open alert with those that follow from it.
+#[derive(Debug, Clone)]
+pub struct AlertGroup {
+    /// The alert.
+    pub head: AlertLine,
+    /// What follows from it.
+    pub folded: Vec<AlertLine>,
 }
 
 /// The page of a month.

@@ -4,14 +4,19 @@
 
 use jiff::Timestamp;
 use ullage::domain::alert::Rule;
+use ullage::domain::alert::ruleset::{Patch, Scope};
+use ullage::domain::alert::snooze::Snooze;
 use ullage::domain::ids::DeviceId;
 use ullage::domain::poll::Poll;
 use ullage::domain::rules::Rules;
+use ullage::domain::snapshot::{DeviceAlert, Snapshot};
+use ullage::domain::standard::{AlertCode, AlertGroup, DetectedErrors, Severity};
 use ullage::store::Store;
+use ullage::usecase::alerts::{AnswerRefused, answer, judge_all};
 use ullage::usecase::ingest::ingest;
 
 use crate::support::database::TestDatabase;
-use crate::support::said::{INK, WASTE, answered, at, device, present, silent};
+use crate::support::said::{INK, WASTE, answered, at, device, levels, present, silent};
 
 /// Brings polls in as they come live, one by one.
 async fn live(store: &Store, device: DeviceId, polls: impl IntoIterator<Item = Poll>) {
@@ -105,4 +110,167 @@ async fn a_swap_in_a_silence_clears_and_what_is_low_on_arrival_alerts() {
     assert_eq!(all(&store).await.len(), 2, "both were past their points when watching began");
     live(&store, weft, (4..8).map(|n| answered(n, INK, room(1.0)))).await;
     assert!(all(&store).await.iter().all(|alert| alert.2 == Some(at(4))));
+}
+
+/// What the device itself says, with a complaint about its cyan and a bit that says that ink is out.
+fn complaining(n: i64, ink: i32, room: i32) -> Poll {
+    let complaint = DeviceAlert {
+        severity: Severity::Critical,
+        training: Some(3),
+        group: AlertGroup::MarkerSupplies,
+        group_index: 1,
+        location: -2,
+        code: AlertCode::MarkerInkEmpty,
+        description: String::new(),
+    };
+    // hrPrinterDetectedErrorState: noToner is bit 3 (RFC 2790).
+    let errors = DetectedErrors(0x8000 >> 3);
+    Poll { at: at(n), outcome: Ok(Snapshot { alerts: vec![complaint], errors, ..levels(ink, room) }) }
+}
+
+/// Applies the rules that do not hang on single polls, at poll number `n`.
+async fn judge(store: &Store, n: i64) -> usize {
+    judge_all(store, &present(n), &Rules::default()).await.unwrap()
+}
+
+async fn words(store: &Store, open: bool) -> Vec<String> {
+    let alerts = store.alerts(open, None, 100).await.unwrap();
+    let mut words: Vec<String> = alerts
+        .into_iter()
+        .map(|row| {
+            format!(
+                "{}{}: {}",
+                row.alert.rule.word(),
+                if row.alert.folded { " (folded)" } else { "" },
+                row.alert.summary
+            )
+        })
+        .collect();
+    words.sort();
+    words
+}
+
+#[tokio::test]
+async fn a_receptacle_whose_device_counts_its_fill_alerts_once_at_70_percent_too() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let weft = device(&store, "Weft").await;
+    let fill = |n: i64| 4000 + i32::try_from(n).unwrap() * 25;
+    for n in 1..140 {
+        live(&store, weft, [answered(n, 4000, fill(n))]).await;
+    }
+    let alerts = all(&store).await;
+    assert_eq!(alerts.len(), 1, "{alerts:?}");
+    assert_eq!((alerts[0].0, alerts[0].1, alerts[0].2), (Rule::WasteOrderPoint, at(120), None));
+}
+
+#[tokio::test]
+async fn two_pollers_that_hear_the_same_open_one_alert() {
+    let database = TestDatabase::new().await;
+    let (store, other) = (database.store().await, database.store().await);
+    let weft = device(&store, "Weft").await;
+    let polls = || (1..40).map(|n| answered(n, 4000, room(69.0 + n as f64 / 20.0)));
+    tokio::join!(live(&store, weft, polls()), live(&other, weft, polls()));
+    tokio::join!(judge(&store, 40), judge(&other, 40));
+    let alerts = all(&store).await;
+    assert_eq!(alerts.len(), 1, "{alerts:?}");
+    assert_eq!((alerts[0].0, alerts[0].2), (Rule::WasteOrderPoint, None));
+}
+
+#[tokio::test]
+async fn what_a_device_says_of_a_supply_is_one_alert_and_what_follows_from_it_is_folded() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let weft = device(&store, "Weft").await;
+    live(&store, weft, [answered(1, 600, 9000)]).await;
+    assert_eq!(judge(&store, 1).await, 0, "nothing is wrong");
+    live(&store, weft, [complaining(2, 600, 9000)]).await;
+    assert_eq!(judge(&store, 2).await, 1);
+    assert_eq!(judge(&store, 2).await, 0, "judged again, nothing changes");
+    assert_eq!(words(&store, true).await, ["replace_now: Weft asks for a new cyan: ink empty"]);
+    // The level follows: it is kept, and nobody hears of it again.
+    live(&store, weft, (3..6).map(|n| complaining(n, 400, 9000))).await;
+    judge(&store, 6).await;
+    assert_eq!(
+        words(&store, true).await,
+        [
+            "low_supply (folded): Cyan of Weft is down to 8\u{a0}%".replace('\u{a0}', " "),
+            "replace_now: Weft asks for a new cyan: ink empty".to_owned()
+        ]
+    );
+    // A new cartridge ends both.
+    live(&store, weft, (6..12).map(|n| answered(n, INK, 9000))).await;
+    judge(&store, 12).await;
+    assert_eq!(words(&store, true).await, [""; 0]);
+}
+
+#[tokio::test]
+async fn an_answer_is_kept_and_a_cleared_alert_needs_none() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let weft = device(&store, "Weft").await;
+    live(&store, weft, [answered(1, 400, 9000)]).await;
+    let id = store.alerts(true, None, 1).await.unwrap()[0].alert.id;
+    let rules = Rules::default();
+    let say = |who: &'static str, note: &'static str, snooze, n| {
+        let (store, rules) = (&store, &rules);
+        async move { answer(store, id, snooze, (who, note), (&present(n), rules)).await.unwrap() }
+    };
+    say("Ada", "ordered", None, 2).await.unwrap();
+    say("Bea", "", Some(Snooze::Week), 3).await.unwrap();
+    let alert = store.alerts(true, None, 1).await.unwrap().remove(0).alert;
+    let seen = alert.seen.unwrap();
+    assert_eq!((seen.at, seen.by.as_str(), alert.note.as_str()), (at(2), "Ada", "ordered"));
+    assert_eq!(alert.snoozed_until, Some(at(3 + 7 * 96)));
+    live(&store, weft, (4..9).map(|n| answered(n, INK, 9000))).await;
+    assert_eq!(say("Ada", "", None, 9).await, Err(AnswerRefused::Cleared));
+}
+
+#[tokio::test]
+async fn a_rule_changed_for_one_supply_holds_there_alone() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let (weft, warp) = (device(&store, "Weft").await, device(&store, "Warp").await);
+    for device in [weft, warp] {
+        live(&store, device, [answered(1, 4000, room(61.0))]).await;
+    }
+    let patch = Patch {
+        rule: Rule::WasteOrderPoint,
+        scope: Scope::Device(weft),
+        on: None,
+        grade: None,
+        marks: Some((60.0, 55.0)),
+        lasting: None,
+    };
+    store.save_patch(&patch, at(2), "Ada").await.unwrap();
+    assert_eq!(judge(&store, 2).await, 1);
+    live(&store, weft, [answered(3, 4000, room(59.0)), answered(4, 4000, room(62.0))]).await;
+    assert_eq!(all(&store).await.len(), 1, "the new mark has its own distance");
+    store.drop_patch(Rule::WasteOrderPoint, &Scope::Device(weft)).await.unwrap();
+    judge(&store, 5).await;
+    assert_eq!(all(&store).await[0].2, Some(at(5)), "at 62 % it is below where the usual rule clears");
+}
+
+#[tokio::test]
+async fn a_crossing_that_has_to_last_is_remembered_across_a_restart() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let weft = device(&store, "Weft").await;
+    let patch = Patch {
+        rule: Rule::LowSupply,
+        scope: Scope::Everywhere,
+        on: None,
+        grade: None,
+        marks: None,
+        lasting: Some(jiff::SignedDuration::from_hours(1)),
+    };
+    store.save_patch(&patch, at(0), "Ada").await.unwrap();
+    live(&store, weft, [answered(1, 480, 9000)]).await;
+    judge(&store, 2).await;
+    store.close().await;
+    let store = database.store().await;
+    judge(&store, 4).await;
+    assert!(all(&store).await.is_empty());
+    judge(&store, 5).await;
+    assert_eq!(all(&store).await.len(), 1);
 }

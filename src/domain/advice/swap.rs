@@ -64,7 +64,8 @@ pub(super) fn swap_task(
     })
 }
 
-fn asks_for_swap(code: AlertCode) -> bool {
+/// Whether a device that complains of this asks for a supply to be replaced.
+pub(in crate::domain) fn asks_for_swap(code: AlertCode) -> bool {
     matches!(
         code,
         AlertCode::SubunitEmpty

@@ -21,11 +21,11 @@ pub(super) fn in_days(span: SignedDuration) -> String {
     if hours < 48 { format!("{hours} hours") } else { format!("{} days", hours / 24) }
 }
 
-pub(super) fn short(day: Date) -> String {
+pub(in crate::domain) fn short(day: Date) -> String {
     day.strftime("%-d %b").to_string()
 }
 
-pub(super) fn lower_first(text: &str) -> String {
+pub(in crate::domain) fn lower_first(text: &str) -> String {
     let mut letters = text.chars();
     match letters.next() {
         Some(first) => first.to_lowercase().chain(letters).collect(),

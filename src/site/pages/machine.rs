@@ -8,9 +8,10 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 
+use super::alerts::AlertRow;
 use super::horizon::HorizonChart;
 use super::trend::{Frame, TrendChart};
-use super::{AlertRow, Moment, Page, Section, Silent, html, machine_href};
+use super::{Moment, Page, Section, Silent, html, machine_href};
 use crate::domain::ids::DeviceId;
 use crate::domain::snapshot::{Marker, MediaInput};
 use crate::site::chart::axis::TimeAxis;

@@ -21,7 +21,7 @@ use jiff::tz::TimeZone;
 use super::error::SiteError;
 use super::source::Source;
 use super::{assets, format};
-use crate::usecase::view::{AlertLine, Device};
+use crate::usecase::view::Device;
 
 /// The parts of the site, as they stand in its head.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -139,36 +139,6 @@ impl Silent {
             never: device.last_answer_at.is_none(),
             fault: silence.fault.clone(),
         })
-    }
-}
-
-/// An alert of ours, as a line.
-pub(crate) struct AlertRow {
-    pub(crate) rule: &'static str,
-    pub(crate) summary: String,
-    pub(crate) device: String,
-    pub(crate) href: String,
-    pub(crate) slot: String,
-    pub(crate) opened: Moment,
-    pub(crate) cleared: Option<Moment>,
-    /// How long it has been open, or was.
-    pub(crate) lasted: String,
-}
-
-impl AlertRow {
-    pub(crate) fn of(line: &AlertLine, now: Timestamp, zone: &TimeZone) -> Self {
-        let alert = &line.alert;
-        let anchor = alert.slot.map_or_else(String::new, |slot| format!("#supply-{slot}"));
-        Self {
-            rule: super::words::rule(alert.rule),
-            summary: alert.summary.clone(),
-            device: line.device_name.clone(),
-            href: format!("/machines/{}{anchor}", alert.device),
-            slot: line.slot_label.clone().unwrap_or_default(),
-            opened: Moment::new(alert.opened_at, zone),
-            cleared: alert.cleared_at.map(|at| Moment::new(at, zone)),
-            lasted: format::span(alert.opened_at, alert.cleared_at.unwrap_or(now)),
-        }
     }
 }
 
