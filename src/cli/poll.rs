@@ -15,6 +15,7 @@ use crate::domain::snapshot::Snapshot;
 use crate::poller::probe::{Patience, ProbeError, probe};
 use crate::snmp::credential::Credential;
 use crate::snmp::transport::{Engine, EngineOptions};
+use crate::usecase::discover::read_address as address;
 
 /// A device did not answer, or not so that it could be understood.
 const NO_ANSWER: u8 = 3;
@@ -59,31 +60,6 @@ pub(super) fn seconds(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(seconds) if (0.05..=60.0).contains(&seconds) => Ok(seconds),
         _ => Err("write a number of seconds from 0.05 to 60".to_owned()),
-    }
-}
-
-/// Splits an address into host and port; 161 if no port is given.
-///
-/// # Errors
-/// What is wrong with it.
-pub(super) fn address(text: &str) -> Result<(String, u16), String> {
-    let wrong =
-        || format!("'{text}' is no address: write it like 10.0.0.7, printer.example:1161 or [::1]:161");
-    let port = |port: &str| port.parse::<u16>().ok().filter(|port| *port != 0).ok_or_else(wrong);
-    let (host, port) = if let Some(rest) = text.strip_prefix('[') {
-        let (host, tail) = rest.split_once(']').ok_or_else(wrong)?;
-        (host, tail.strip_prefix(':').map_or(if tail.is_empty() { Ok(161) } else { Err(wrong()) }, port)?)
-    } else if text.matches(':').count() == 1 {
-        let (host, tail) = text.split_once(':').ok_or_else(wrong)?;
-        (host, port(tail)?)
-    } else {
-        (text, 161)
-    };
-    let odd = |c: char| c.is_whitespace() || c.is_control() || "/@,;'\"".contains(c);
-    if host.is_empty() || host.len() > 255 || host.contains(odd) {
-        Err(wrong())
-    } else {
-        Ok((host.to_owned(), port))
     }
 }
 
@@ -152,22 +128,4 @@ async fn ask_all(
         outcomes.push(answer.await?);
     }
     Ok(outcomes)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn addresses_are_split_or_refused() {
-        let ok = |text| address(text).unwrap();
-        assert_eq!(ok("10.0.0.7"), ("10.0.0.7".to_owned(), 161));
-        assert_eq!(ok("loft.example:1161"), ("loft.example".to_owned(), 1161));
-        assert_eq!(ok("[::1]:1161"), ("::1".to_owned(), 1161));
-        assert_eq!(ok("[fe80::1]"), ("fe80::1".to_owned(), 161));
-        assert_eq!(ok("fe80::1"), ("fe80::1".to_owned(), 161));
-        for wrong in ["", "a b", "host:", "host:0", "host:99999", "host:x", "[::1", "[::1]x", "http://host"] {
-            assert!(address(wrong).is_err(), "{wrong}");
-        }
-    }
 }

@@ -1,6 +1,6 @@
 //! `ullage shelf`: parts, lots, and what moves.
 
-mod files;
+pub(in crate::cli) mod files;
 mod list;
 
 use std::path::PathBuf;

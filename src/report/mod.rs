@@ -1,6 +1,7 @@
 //! Reports, parts and lots as files for other programs: pure functions of what the domain says.
 
 pub mod csv;
+pub mod devices_csv;
 pub mod shelf_csv;
 
 /// What a spreadsheet takes for a formula begins with one of these (OWASP, "CSV Injection"); and what begins

@@ -119,7 +119,7 @@ pub fn write_lots(stocks: &[Stock]) -> Result<Vec<u8>, csv::Error> {
     write(&LOT_COLUMNS, rows)
 }
 
-fn write<const N: usize>(
+pub(super) fn write<const N: usize>(
     columns: &[&str; N],
     rows: impl Iterator<Item = [String; N]>,
 ) -> Result<Vec<u8>, csv::Error> {
@@ -260,25 +260,29 @@ pub fn made_on(text: &str) -> Option<Date> {
 }
 
 /// A line that is being read.
-struct Row<'a> {
+pub(super) struct Row<'a> {
     line: u64,
     cells: BTreeMap<&'a str, String>,
     faults: &'a mut Vec<RowFault>,
 }
 
 impl Row<'_> {
-    fn fault(&mut self, what: String) {
+    pub(super) fn line(&self) -> u64 {
+        self.line
+    }
+
+    pub(super) fn fault(&mut self, what: String) {
         self.faults.push(RowFault { line: self.line, what });
     }
 
     /// A cell that is not empty, without the apostrophe that [`text`] sets.
-    fn cell(&self, column: &str) -> Option<String> {
+    pub(super) fn cell(&self, column: &str) -> Option<String> {
         let cell = self.cells.get(column)?;
         let bare = bare(cell).trim();
         (!bare.is_empty()).then(|| bare.to_owned())
     }
 
-    fn needed(&mut self, column: &str) -> Option<String> {
+    pub(super) fn needed(&mut self, column: &str) -> Option<String> {
         let cell = self.cell(column);
         if cell.is_none() {
             self.fault(format!("{column} is empty"));
@@ -286,7 +290,7 @@ impl Row<'_> {
         cell
     }
 
-    fn number<T: std::str::FromStr>(
+    pub(super) fn number<T: std::str::FromStr>(
         &mut self,
         column: &str,
         wanted: &str,
@@ -322,7 +326,7 @@ impl Row<'_> {
 }
 
 /// Reads a file row by row.
-fn read<T>(
+pub(super) fn read<T>(
     bytes: &[u8],
     columns: &[&'static str],
     needed: &[&str],

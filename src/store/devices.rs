@@ -1,10 +1,12 @@
 //! Sites and devices: who is watched, where, and how they do.
 
+use std::collections::BTreeMap;
+
 use jiff::Timestamp;
 use jiff_sqlx::ToSqlx;
 
 use super::credentials::{self, CredentialRow};
-use super::{Result, Store, StoreError, breaches};
+use super::{Result, Store, StoreError, Work, breaches};
 use crate::domain::ids::DeviceId;
 use crate::domain::snapshot::{Marker, MediaInput};
 use crate::domain::standard::{CapacityUnit, DetectedErrors, DeviceStatus, InputType, PrinterStatus};
@@ -115,7 +117,31 @@ impl Store {
         at: Timestamp,
     ) -> Result<DeviceId> {
         let mut work = self.begin().await?;
-        let credential = credentials::put(&mut work, &device.name, credential).await?;
+        let credential = Self::keep_credential(&mut work, credential).await?;
+        let id = Self::insert_device(&mut work, site, credential, device, at).await?;
+        work.commit().await?;
+        Ok(id)
+    }
+
+    /// The number of a credential that says the same; it is kept if there was none.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn keep_credential(work: &mut Work, credential: &CredentialRow) -> Result<i64> {
+        credentials::put(work, credential).await
+    }
+
+    /// Adds a device that is asked with a kept credential.
+    ///
+    /// # Errors
+    /// [`StoreError::Taken`] if its name or its address is in use.
+    pub async fn insert_device(
+        work: &mut Work,
+        site: i64,
+        credential: i64,
+        device: &NewDevice,
+        at: Timestamp,
+    ) -> Result<DeviceId> {
         let inserted = sqlx::query_scalar!(
             "insert into device (site_id, credential_id, name, host, port, cost_centre, poll_every_s, added_at)
              values ($1, $2, $3, $4, $5, $6, $7, $8) returning id",
@@ -128,23 +154,52 @@ impl Store {
             i32::try_from(device.poll_every_s).unwrap_or(i32::MAX),
             at.to_sqlx(),
         )
-        .fetch_one(&mut *work)
+        .fetch_one(&mut **work)
         .await;
-        match inserted {
-            Ok(id) => {
-                work.commit().await?;
-                Ok(DeviceId(id))
-            }
-            Err(error) if breaches(&error, "device_name_key") => Err(StoreError::Taken(format!(
-                "a device named '{}' is already watched; choose another name with --name",
-                device.name
-            ))),
-            Err(error) if breaches(&error, "device_host_port_key") => Err(StoreError::Taken(format!(
-                "{}:{} is already watched; see under which name with: ullage devices list",
-                device.host, device.port
-            ))),
-            Err(error) => Err(error.into()),
-        }
+        inserted.map(DeviceId).map_err(|error| taken(error, device))
+    }
+
+    /// Changes what people decide of a device; the poller goes by it within seconds. `false` if no device of
+    /// that number is watched.
+    ///
+    /// # Errors
+    /// [`StoreError::Taken`] if another device has its name or its address.
+    pub async fn change_device(
+        work: &mut Work,
+        id: DeviceId,
+        device: &NewDevice,
+        credential: i64,
+    ) -> Result<bool> {
+        let done = sqlx::query!(
+            "update device set name = $2, host = $3, port = $4, cost_centre = $5, poll_every_s = $6,
+                    credential_id = $7
+             where id = $1 and retired_at is null",
+            id.0,
+            device.name,
+            device.host,
+            i32::from(device.port),
+            device.cost_centre,
+            i32::try_from(device.poll_every_s).unwrap_or(i32::MAX),
+            credential
+        )
+        .execute(&mut **work)
+        .await
+        .map_err(|error| taken(error, device))?;
+        Ok(done.rows_affected() > 0)
+    }
+
+    /// The name and number of the credential that each watched device is asked with.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn asked_with(&self) -> Result<BTreeMap<DeviceId, (i64, String)>> {
+        let rows = sqlx::query!(
+            "select device.id, credential_id, credential.name
+             from device join credential on credential.id = credential_id where retired_at is null"
+        )
+        .fetch_all(&self.pool)
+        .await?;
+        Ok(rows.into_iter().map(|row| (DeviceId(row.id), (row.credential_id, row.name))).collect())
     }
 
     /// Points a device at another address, as a demo does at every start.
@@ -305,4 +360,20 @@ impl Store {
             })
             .collect())
     }
+}
+
+fn taken(error: sqlx::Error, device: &NewDevice) -> StoreError {
+    if breaches(&error, "device_name_key") {
+        return StoreError::Taken(format!(
+            "a device named '{}' is already watched; choose another name",
+            device.name
+        ));
+    }
+    if breaches(&error, "device_host_port_key") {
+        return StoreError::Taken(format!(
+            "{}:{} is already watched; the list of devices says under which name",
+            device.host, device.port
+        ));
+    }
+    error.into()
 }

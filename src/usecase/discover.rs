@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::domain::snapshot::Identity;
-use crate::store::Result;
+use crate::store::Store;
 use crate::store::devices::DeviceRow;
 
 /// Who answered at an address.
@@ -84,6 +84,31 @@ pub fn shown_address(host: &str, port: u16) -> String {
     }
 }
 
+/// Splits an address into host and port; 161 if no port is given.
+///
+/// # Errors
+/// What is wrong with it.
+pub fn read_address(text: &str) -> Result<(String, u16), String> {
+    let wrong =
+        || format!("'{text}' is no address: write it like 10.0.0.7, printer.example:1161 or [::1]:161");
+    let port = |port: &str| port.parse::<u16>().ok().filter(|port| *port != 0).ok_or_else(wrong);
+    let (host, port) = if let Some(rest) = text.strip_prefix('[') {
+        let (host, tail) = rest.split_once(']').ok_or_else(wrong)?;
+        (host, tail.strip_prefix(':').map_or(if tail.is_empty() { Ok(161) } else { Err(wrong()) }, port)?)
+    } else if text.matches(':').count() == 1 {
+        let (host, tail) = text.split_once(':').ok_or_else(wrong)?;
+        (host, port(tail)?)
+    } else {
+        (text, 161)
+    };
+    let odd = |c: char| c.is_whitespace() || c.is_control() || "/@,;'\"".contains(c);
+    if host.is_empty() || host.len() > 255 || host.contains(odd) {
+        Err(wrong())
+    } else {
+        Ok((host.to_owned(), port))
+    }
+}
+
 /// A name for each of these that no other device has: what it calls itself, else its address; with its address
 /// behind it where the name is taken.
 #[must_use]
@@ -103,7 +128,7 @@ pub fn names(found: &[&Found], taken: impl IntoIterator<Item = String>) -> Vec<S
 ///
 /// # Errors
 /// If the store cannot be reached.
-pub async fn taken_names(store: &crate::store::Store) -> Result<Vec<String>> {
+pub async fn taken_names(store: &Store) -> crate::store::Result<Vec<String>> {
     Ok(store.devices(None).await?.into_iter().map(|row| row.name).collect())
 }
 
@@ -132,6 +157,19 @@ mod tests {
         ];
         let named = names(&all.iter().collect::<Vec<_>>(), ["Thimble".to_owned()]);
         assert_eq!(named, ["Bobbin", "Bobbin (10.0.0.8)", "10.0.0.9", "Thimble (10.0.0.10)"]);
+    }
+
+    #[test]
+    fn addresses_are_split_or_refused() {
+        let ok = |text| read_address(text).unwrap();
+        assert_eq!(ok("10.0.0.7"), ("10.0.0.7".to_owned(), 161));
+        assert_eq!(ok("loft.example:1161"), ("loft.example".to_owned(), 1161));
+        assert_eq!(ok("[::1]:1161"), ("::1".to_owned(), 1161));
+        assert_eq!(ok("[fe80::1]"), ("fe80::1".to_owned(), 161));
+        assert_eq!(ok("fe80::1"), ("fe80::1".to_owned(), 161));
+        for wrong in ["", "a b", "host:", "host:0", "host:99999", "host:x", "[::1", "[::1]x", "http://host"] {
+            assert!(read_address(wrong).is_err(), "{wrong}");
+        }
     }
 
     #[test]

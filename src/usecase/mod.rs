@@ -8,6 +8,7 @@ pub mod discover;
 pub mod ingest;
 pub mod month;
 pub mod pages;
+pub mod setup;
 pub mod shelf;
 pub mod view;
 

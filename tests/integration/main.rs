@@ -8,6 +8,7 @@ mod discover;
 mod ingest;
 mod live;
 mod pages;
+mod setup;
 mod shelf;
 mod structure;
 #[allow(clippy::unwrap_used, reason = "a test may panic, its helpers too")]

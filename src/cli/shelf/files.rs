@@ -80,7 +80,7 @@ pub(super) async fn lots(store: &Store, command: LotsCommand, present: &Present)
 }
 
 /// Tells every bad line, and says that nothing was taken.
-fn tell(file: &Path, faults: &[impl Display]) -> anyhow::Error {
+pub(in crate::cli) fn tell(file: &Path, faults: &[impl Display]) -> anyhow::Error {
     for fault in faults {
         eprintln!("ullage: {}, {fault}", file.display());
     }
@@ -88,7 +88,7 @@ fn tell(file: &Path, faults: &[impl Display]) -> anyhow::Error {
     anyhow::anyhow!("nothing of {} was taken: put {lines} above right and bring it in again", file.display())
 }
 
-fn counted(n: usize, word: &str) -> String {
+pub(in crate::cli) fn counted(n: usize, word: &str) -> String {
     format!("{n} {word}{}", if n == 1 { "" } else { "s" })
 }
 
@@ -108,7 +108,7 @@ fn line(part: &Part) -> String {
     format!("{:<14} {}{capacity}; {life}{price}; {models}", part.number, part.label())
 }
 
-fn read(file: &Path) -> anyhow::Result<Vec<u8>> {
+pub(in crate::cli) fn read(file: &Path) -> anyhow::Result<Vec<u8>> {
     let name = file.display();
     let size =
         std::fs::metadata(file).with_context(|| format!("{name} cannot be read; check its name"))?.len();
@@ -116,7 +116,7 @@ fn read(file: &Path) -> anyhow::Result<Vec<u8>> {
     std::fs::read(file).with_context(|| format!("{name} cannot be read; check its name"))
 }
 
-fn write(out: Option<&Path>, bytes: &[u8]) -> anyhow::Result<()> {
+pub(in crate::cli) fn write(out: Option<&Path>, bytes: &[u8]) -> anyhow::Result<()> {
     match out {
         Some(path) => std::fs::write(path, bytes)
             .with_context(|| format!("{} cannot be written; choose another file with --out", path.display())),
