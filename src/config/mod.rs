@@ -239,6 +239,22 @@ fn rules(reader: &mut Reader<'_>) -> Rules {
         practice: Practice {
             lead_days: u32::try_from(reader.whole("rules.lead_days", i64::from(usual.lead_days), (0, 365)))
                 .unwrap_or(usual.lead_days),
+            service_level: reader
+                .percent("rules.service_level", usual.service_level * 100.0)
+                .clamp(50.0, 99.9)
+                / 100.0,
+            review_days: u32::try_from(reader.whole(
+                "rules.review_days",
+                i64::from(usual.review_days),
+                (1, 90),
+            ))
+            .unwrap_or(usual.review_days),
+            expiry_ahead_days: u32::try_from(reader.whole(
+                "rules.expiry_ahead_days",
+                i64::from(usual.expiry_ahead_days),
+                (0, 730),
+            ))
+            .unwrap_or(usual.expiry_ahead_days),
             waste_order_fill: order_point,
             dark_after: SignedDuration::try_from(dark).unwrap_or(usual.dark_after),
             calendar: reader.calendar("calendar.closed"),

@@ -14,7 +14,7 @@ use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan};
 
 use self::care::{error_task, silence_task};
-use self::order::order_task;
+use self::order::{order_task, part_task};
 use self::shelf::shelf_tasks;
 pub(in crate::domain) use self::swap::asks_for_swap;
 use self::swap::swap_task;
@@ -22,9 +22,11 @@ pub(in crate::domain) use self::words::{lower_first, short};
 use super::cover::{Cover, covers};
 use super::ids::DeviceId;
 use super::outlook::{Outlook, Present, Prospect};
+use super::part::LeadTime;
 use super::reading::Role;
+use super::reorder::room::{Goods, PartAdvice, Wanting, advise};
 use super::rules::Practice;
-use super::shelf::{Stock, Supply};
+use super::shelf::Supply;
 use super::snapshot::DeviceAlert;
 use super::standard::DetectedErrors;
 use super::task::Task;
@@ -38,6 +40,24 @@ pub fn order_by(role: Role, prospect: &Prospect, practice: &Practice) -> Option<
         Role::Consumed => {
             let early = prospect.forecast.horizon()?.early;
             let latest = early.checked_sub(i64::from(practice.lead_days).days()).ok()?;
+            Some(practice.calendar.working_day_up_to(latest))
+        }
+    }
+}
+
+/// The same day for a supply whose part takes its own time to arrive.
+#[must_use]
+pub fn order_by_lead(
+    outlook: &Outlook,
+    order_by: Option<Date>,
+    lead: LeadTime,
+    practice: &Practice,
+) -> Option<Date> {
+    match outlook.slot.role {
+        Role::Filled => order_by,
+        Role::Consumed => {
+            let days = lead.mean_days.ceil().clamp(0.0, 3650.0) as i64;
+            let latest = outlook.forecast.horizon()?.early.checked_sub(days.days()).ok()?;
             Some(practice.calendar.working_day_up_to(latest))
         }
     }
@@ -64,18 +84,32 @@ pub struct DeviceState {
 
 impl DeviceState {
     /// Its supplies, as the shelf is asked for what fits them.
-    fn wants(&self) -> impl Iterator<Item = Supply<'_>> {
+    fn wanting(&self) -> impl Iterator<Item = Wanting<'_>> {
         let supply = |outlook| Supply { outlook, device_name: &self.name, model: self.model.as_deref() };
-        self.supplies.iter().map(move |(outlook, _)| supply(outlook))
+        self.supplies
+            .iter()
+            .map(move |(outlook, order_by)| Wanting { supply: supply(outlook), order_by: *order_by })
     }
 }
 
-/// The tasks of a print room with what is on its shelf, earliest first.
+/// What is to be done in a print room.
+#[derive(Debug, Clone, Default)]
+pub struct Plan {
+    /// The tasks, earliest first.
+    pub tasks: Vec<Task>,
+    /// What to order of each part, earliest first; each of them is a task too.
+    pub orders: Vec<PartAdvice>,
+}
+
+/// What is to be done in a print room with what is on its shelf and on order.
 #[must_use]
-pub fn tasks(devices: &[DeviceState], shelf: &[Stock], present: &Present, practice: &Practice) -> Vec<Task> {
-    let supplies: Vec<Supply<'_>> = devices.iter().flat_map(DeviceState::wants).collect();
-    let covers = covers(&supplies, shelf, present.today());
-    let mut tasks = shelf_tasks(shelf, &supplies, present, practice);
+pub fn plan(devices: &[DeviceState], goods: &Goods<'_>, present: &Present, practice: &Practice) -> Plan {
+    let wanting: Vec<Wanting<'_>> = devices.iter().flat_map(DeviceState::wanting).collect();
+    let supplies: Vec<Supply<'_>> = wanting.iter().map(|wants| wants.supply).collect();
+    let covers = covers(&supplies, goods.stocks, goods.coming, present.today());
+    let advised = advise(&wanting, goods, &covers, present.today(), practice);
+    let mut tasks = shelf_tasks(goods.stocks, &supplies, present, practice);
+    tasks.extend(advised.parts.iter().map(|advice| part_task(advice, practice)));
     for device in devices {
         let dark = silence_task(device, present, practice);
         if dark.is_none() {
@@ -85,9 +119,12 @@ pub fn tasks(devices: &[DeviceState], shelf: &[Stock], present: &Present, practi
         for (outlook, order_by) in &device.supplies {
             let cover = covers.get(&outlook.slot.id).unwrap_or(&Cover::NoPart);
             tasks.extend(swap_task(device, outlook, cover, present));
-            tasks.extend(order_task(device, outlook, *order_by, cover, present, practice));
+            // What is counted with its part has no line of its own.
+            if !advised.counted.contains(&outlook.slot.id) {
+                tasks.extend(order_task(device, outlook, *order_by, cover, present, practice));
+            }
         }
     }
     tasks.sort_by(|a, b| (a.due, a.kind, &a.what).cmp(&(b.due, b.kind, &b.what)));
-    tasks
+    Plan { tasks, orders: advised.parts }
 }

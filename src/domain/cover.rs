@@ -1,4 +1,4 @@
-//! What the shelf covers: which unit on it is for which slot.
+//! What the shelf covers: which unit on it is for which slot, and after those, which unit on order.
 //!
 //! Units go to the slots that end first, each slot getting the oldest unit that fits and is still good when it
 //! is needed. A unit that came back part-used is offered for use, and covers nobody: how far it carries is not
@@ -8,7 +8,8 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 
-use super::ids::{LotId, SlotId};
+use super::ids::{LotId, OrderId, SlotId};
+use super::order::Coming;
 use super::shelf::{Lot, Stock, Supply};
 
 /// What the shelf holds for a slot.
@@ -30,6 +31,19 @@ pub enum Cover {
     },
     /// A unit on the shelf is for this slot.
     Unit(CoveringUnit),
+    /// A unit on order is for this slot.
+    OnOrder(ComingUnit),
+}
+
+/// A unit on order that is for a slot.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ComingUnit {
+    /// Its part's number.
+    pub part: String,
+    /// In which order.
+    pub order: OrderId,
+    /// The day on which it is expected.
+    pub expected_on: Option<Date>,
 }
 
 /// A unit on the shelf that is for a slot.
@@ -64,7 +78,15 @@ pub fn pointed_at(made_on: Date, place: &str) -> String {
 /// What the shelf holds for each slot. The earliest day on which a slot may need its next unit decides who
 /// comes first; the unit has to be good on the day of even odds.
 #[must_use]
-pub fn covers(supplies: &[Supply<'_>], shelf: &[Stock], today: Date) -> BTreeMap<SlotId, Cover> {
+pub fn covers(
+    supplies: &[Supply<'_>],
+    shelf: &[Stock],
+    coming: &[Coming],
+    today: Date,
+) -> BTreeMap<SlotId, Cover> {
+    // What is expected first is for whoever ends first.
+    let mut coming = coming.to_vec();
+    coming.sort_by_key(|coming| (coming.expected_on.unwrap_or(Date::MAX), coming.order));
     let mut left: BTreeMap<LotId, u32> =
         shelf.iter().flat_map(|stock| &stock.lots).map(|lot| (lot.id, lot.units)).collect();
     let mut in_turn: Vec<&Supply<'_>> = supplies.iter().collect();
@@ -76,7 +98,10 @@ pub fn covers(supplies: &[Supply<'_>], shelf: &[Stock], today: Date) -> BTreeMap
     let mut covers = BTreeMap::new();
     for supply in in_turn {
         let needed_on = horizon(supply).map_or(today, |horizon| horizon.middle).max(today);
-        let cover = cover(supply, shelf, &mut left, needed_on);
+        let mut cover = cover(supply, shelf, &mut left, needed_on);
+        if matches!(cover, Cover::NoneThere { .. } | Cover::NeededElsewhere { .. }) {
+            cover = on_order(supply, shelf, &mut coming).unwrap_or(cover);
+        }
         covers.insert(supply.outlook.slot.id, cover);
     }
     covers
@@ -111,6 +136,21 @@ fn cover(supply: &Supply<'_>, shelf: &[Stock], left: &mut BTreeMap<LotId, u32>, 
         0 => Cover::NoneThere { part },
         units => Cover::NeededElsewhere { part, units },
     }
+}
+
+/// A unit on order that fits a supply, which is then nobody else's.
+fn on_order(supply: &Supply<'_>, shelf: &[Stock], coming: &mut [Coming]) -> Option<Cover> {
+    coming.iter_mut().filter(|coming| coming.units > 0).find_map(|coming| {
+        let stock = shelf.iter().find(|stock| stock.id == coming.part)?;
+        stock.part.fits(&supply.outlook.slot, supply.model).then(|| {
+            coming.units -= 1;
+            Cover::OnOrder(ComingUnit {
+                part: stock.part.number.clone(),
+                order: coming.order,
+                expected_on: coming.expected_on,
+            })
+        })
+    })
 }
 
 #[cfg(test)]
@@ -167,13 +207,14 @@ mod tests {
     fn lots(outlooks: &[Outlook], shelf: &[Stock]) -> Vec<Result<i64, &'static str>> {
         let supply = |outlook| Supply { outlook, device_name: "", model: None };
         let supplies: Vec<Supply<'_>> = outlooks.iter().map(supply).collect();
-        covers(&supplies, shelf, TODAY)
+        covers(&supplies, shelf, &[], TODAY)
             .into_values()
             .map(|cover| match cover {
                 Cover::Unit(unit) => Ok(unit.lot.0),
                 Cover::NoPart => Err("no part"),
                 Cover::NoneThere { .. } => Err("none there"),
                 Cover::NeededElsewhere { .. } => Err("elsewhere"),
+                Cover::OnOrder(_) => Err("on order"),
             })
             .collect()
     }
@@ -189,6 +230,19 @@ mod tests {
         // What passes its date before it is needed covers nobody.
         let old = [stock(&[(2, date(2024, 7, 1), 9)])];
         assert_eq!(lots(&outlooks, &old), [Err("none there"), Ok(2), Ok(2)]);
+    }
+
+    #[test]
+    fn what_is_on_order_is_for_whoever_has_none_on_the_shelf() {
+        let outlooks = [outlook(1, 60), outlook(2, 3), outlook(3, 20)];
+        let shelf = [stock(&[(1, date(2025, 3, 1), 1)])];
+        let coming = Coming { part: PartId(1), order: OrderId(4), units: 1, expected_on: None };
+        let supply = |outlook| Supply { outlook, device_name: "", model: None };
+        let supplies: Vec<Supply<'_>> = outlooks.iter().map(supply).collect();
+        let covers = covers(&supplies, &shelf, &[coming], TODAY);
+        assert!(matches!(&covers[&SlotId(2)], Cover::Unit(_)));
+        assert!(matches!(&covers[&SlotId(3)], Cover::OnOrder(unit) if unit.order == OrderId(4)));
+        assert!(matches!(&covers[&SlotId(1)], Cover::NeededElsewhere { .. }));
     }
 
     proptest! {

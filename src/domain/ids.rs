@@ -55,6 +55,10 @@ id!(
     /// One line of the shelf's ledger.
     MovementId
 );
+id!(
+    /// An order to a supplier; people call it by this number.
+    OrderId
+);
 
 /// Where a supply stands in the standard's table: its own row number beside the marker it serves.
 ///

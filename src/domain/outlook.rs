@@ -9,6 +9,7 @@ use jiff::{SignedDuration, Timestamp, ToSpan};
 use super::horizon::{FURTHEST_DAYS, LEAST_DAYS, Pace, end_days, pace};
 use super::ids::{DeviceId, SlotId, SupplyIndex};
 use super::reading::{Amount, Capacity, Level, Role};
+use super::reorder::Usage;
 use super::standard::SupplyKind;
 use super::stream::View;
 
@@ -180,6 +181,8 @@ pub struct Prospect {
     pub forecast: Forecast,
     /// For a receptacle: the day on which it reaches its order point at even odds; today once it has.
     pub order_point: Option<Date>,
+    /// How it uses what it holds, where the history is long enough: what is ordered for many rests on it.
+    pub usage: Option<Usage>,
 }
 
 /// Forecasts a supply at `level` from its daily use; `order_fill` is the fill at which a receptacle's
@@ -201,8 +204,12 @@ pub fn prospect(
     };
     // What is past its order point needs no history to say so.
     let past = room.filter(|room| *room <= GRAIN).map(|_| present.today());
-    let not_yet =
-        |reason: String| Prospect { daily_use: None, forecast: Forecast::NotYet(reason), order_point: past };
+    let not_yet = |reason: String| Prospect {
+        daily_use: None,
+        forecast: Forecast::NotYet(reason),
+        order_point: past,
+        usage: None,
+    };
     let until = present.date(seen_until).min(present.today());
     let series = daily_series(days, until);
     let finished = series.as_ref().map_or(0, |(_, series)| series.len());
@@ -224,7 +231,7 @@ pub fn prospect(
         Some(horizon) => Forecast::Known(horizon),
         None => Forecast::NotYet("it is used so little that no end is in sight".to_owned()),
     };
-    Prospect { daily_use: Some(pace.rate), forecast, order_point }
+    Prospect { daily_use: Some(pace.rate), forecast, order_point, usage: Some(Usage::from(&pace)) }
 }
 
 /// The spread of days on which `remaining` is gone; `None` if even odds lie past the furthest day.

@@ -159,10 +159,7 @@ impl Part {
     /// What a person calls it: `cyan cartridge`, `receptacle`.
     #[must_use]
     pub fn label(&self) -> String {
-        match &self.colour {
-            Some(colour) => format!("{} {}", colour.to_lowercase(), self.kind.word()),
-            None => self.kind.word().to_owned(),
-        }
+        label(self.kind, self.colour.as_deref())
     }
 
     /// How it is kept.
@@ -179,6 +176,15 @@ impl Part {
         self.kind == PartKind::of_slot(slot)
             && self.colour.as_deref().is_none_or(|colour| is_colour(colour, slot))
             && (self.models.is_empty() || fits_model())
+    }
+}
+
+/// What a person calls a part of a kind and colour: `cyan cartridge`, `receptacle`.
+#[must_use]
+pub fn label(kind: PartKind, colour: Option<&str>) -> String {
+    match colour {
+        Some(colour) => format!("{} {}", colour.to_lowercase(), kind.word()),
+        None => kind.word().to_owned(),
     }
 }
 

@@ -39,6 +39,10 @@ impl Default for Thresholds {
 pub struct Practice {
     /// Days that a supplier takes.
     pub lead_days: u32,
+    /// The chance with which no machine is to stand without a part, between 0 and 1.
+    pub service_level: f64,
+    /// Days from one order to a supplier to the next.
+    pub review_days: u32,
     /// The fill at which a receptacle's successor is ordered.
     pub waste_order_fill: f64,
     /// Tasks further ahead than this are not shown yet.
@@ -56,6 +60,8 @@ impl Default for Practice {
     fn default() -> Self {
         Self {
             lead_days: 7,
+            service_level: 0.95,
+            review_days: 7,
             waste_order_fill: 0.70,
             look_ahead_days: 14,
             dark_after: SignedDuration::from_hours(24),

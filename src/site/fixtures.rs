@@ -98,6 +98,7 @@ impl Source for Fixture {
             earliest: vec![],
             supplies: 0,
             open_alerts: 0,
+            orders: vec![],
         };
         let full = || {
             let mut view = today(&self.name);
@@ -240,6 +241,7 @@ fn line(
         order_by: Some(plus_days(TODAY, order)),
         lead_days: 7,
         shelf: None,
+        on_order: None,
     }
 }
 
@@ -262,6 +264,7 @@ fn today(first: &str) -> TodayView {
     };
     TodayView {
         today: TODAY,
+        orders: vec![],
         devices: devices(first),
         tasks: vec![
             task(

@@ -8,12 +8,15 @@ pub mod credentials;
 pub mod devices;
 pub mod history;
 pub mod months;
+pub mod orders;
 pub mod outbox;
 pub mod outlooks;
+pub mod paces;
 pub mod polls;
 pub mod reach;
 pub mod recipients;
 pub mod shelf;
+pub mod tokens;
 
 use sqlx::migrate::Migrator;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};

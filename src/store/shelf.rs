@@ -121,14 +121,7 @@ impl Store {
                 (Some(amount), Some(word)) => Some((amount, measure(word)?)),
                 _ => None,
             };
-            let price = match (row.price_minor, &row.currency) {
-                (Some(minor), Some(code)) => Some(Price {
-                    minor,
-                    currency: Currency::from_code(code)
-                        .ok_or_else(|| StoreError::Unknown { what: "currency", value: code.clone() })?,
-                }),
-                _ => None,
-            };
+            let price = price(row.price_minor, row.currency.as_deref())?;
             let part = Part {
                 kind: PartKind::from_word(&row.kind)
                     .ok_or(StoreError::Unknown { what: "kind of part", value: row.kind })?,
@@ -318,6 +311,14 @@ impl Store {
         .fetch_optional(&self.pool)
         .await?)
     }
+}
+
+/// A price from its columns.
+pub(super) fn price(minor: Option<i64>, code: Option<&str>) -> Result<Option<Price>> {
+    let (Some(minor), Some(code)) = (minor, code) else { return Ok(None) };
+    let currency = Currency::from_code(code)
+        .ok_or_else(|| StoreError::Unknown { what: "currency", value: code.to_owned() })?;
+    Ok(Some(Price { minor, currency }))
 }
 
 async fn lots(work: &mut Work, number: Option<&str>) -> Result<Vec<Lot>> {

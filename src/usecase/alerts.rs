@@ -5,8 +5,8 @@ use std::collections::BTreeSet;
 
 use jiff::{SignedDuration, Timestamp, ToSpan};
 
-use super::pages::device_states;
-use crate::domain::advice::tasks;
+use super::advice::states;
+use crate::domain::advice::plan;
 use crate::domain::alert::facts::{DeviceFacts, JUDGED, RECENT_DAYS, Room, SupplyFacts, conditions};
 use crate::domain::alert::life::{Condition, Edge, Stands, judge};
 use crate::domain::alert::recipient::{Hours, NoticeKind, on_clearing, on_opening, on_snooze};
@@ -19,6 +19,7 @@ use crate::domain::rules::Rules;
 use crate::domain::shelf::Stock;
 use crate::domain::task::Task;
 use crate::store::alert_life::Opening;
+use crate::store::outlooks::Wanted;
 use crate::store::{Result, Store, Work};
 
 /// What a transaction needs to know when it opens and clears alerts of one device.
@@ -206,9 +207,10 @@ struct Facts {
 impl Facts {
     async fn load(store: &Store, present: &Present, rules: &Rules) -> Result<Self> {
         let rows = store.devices(None).await?;
-        let states = device_states(store, &rows).await?;
-        let shelf = store.stocks(None).await?;
-        let tasks = tasks(&states, &shelf, present, &rules.practice);
+        let room = super::advice::Room::load(store).await?;
+        let states = states(store, &rows, store.outlooks(Wanted::All).await?).await?;
+        let tasks = plan(&states, &room.goods(), present, &rules.practice).tasks;
+        let shelf = room.stocks;
         let watched = store.watched().await?;
         let today = present.today();
         let from = today.checked_sub(i64::from(RECENT_DAYS).days()).unwrap_or(today);

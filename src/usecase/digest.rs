@@ -53,12 +53,14 @@ pub(super) async fn digest(
     let use_by_slot = Store::daily_use(work, device, from).await?;
     let none = BTreeMap::new();
     let mut outlooks = Vec::with_capacity(levels.len());
+    let mut usage = Vec::with_capacity(levels.len());
     for (id, (slot, level)) in levels {
         let days = use_by_slot.get(&id).unwrap_or(&none);
         // The order point is where the rule about it stands for this receptacle.
         let subject = Subject::Slot(device, id);
         let fill = bell.rules.at(Rule::WasteOrderPoint, &bell.place(subject)).open_at / 100.0;
         let prospect = prospect(slot.role, &level, days, seen_until, present, fill);
+        usage.push((id, prospect.usage));
         let order_by = order_by(slot.role, &prospect, &rules.practice);
         let outlook = Outlook {
             slot,
@@ -69,7 +71,8 @@ pub(super) async fn digest(
         };
         outlooks.push((outlook, order_by));
     }
-    Store::save_outlooks(work, &outlooks, present.now).await
+    Store::save_outlooks(work, &outlooks, present.now).await?;
+    Store::save_usage(work, &usage).await
 }
 
 /// Follows a slot through its new readings, and writes down what became of its installs. What was told on the

@@ -1,12 +1,15 @@
 //! What the program can do: load, let the domain compute, save. Only this layer feeds stored data to the
 //! domain; the site, the command line and the jobs call it.
 
+pub mod advice;
 pub mod alert_pages;
 pub mod alerts;
 pub mod book;
 pub mod discover;
 pub mod ingest;
 pub mod month;
+pub mod once;
+pub mod orders;
 pub mod pages;
 pub mod setup;
 pub mod shelf;

@@ -4,20 +4,22 @@ use std::collections::BTreeMap;
 
 use jiff::{SignedDuration, Timestamp};
 
+use super::advice::{self, Room, states};
 use super::shelf::Supplies;
 use super::view::{
     AlertLine, Device, MachineLine, MachineView, OutlookLine, Silence, StandingAlert, TodayView, Trend,
 };
-use crate::domain::advice::{DeviceState, tasks};
+use crate::domain::advice::{order_by_lead, plan};
 use crate::domain::cover::{Cover, covers};
 use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::install::Arrival;
 use crate::domain::month::gaps;
 use crate::domain::outlook::{Present, Slot};
+use crate::domain::part::LeadTime;
 use crate::domain::polarity::{Ground, Watch};
 use crate::domain::reading::{Capacity, Polarity, Reading, Role};
+use crate::domain::reorder::room::leads;
 use crate::domain::rules::Practice;
-use crate::domain::shelf::Stock;
 use crate::domain::stream::{Event, Known};
 use crate::domain::units::Measure;
 use crate::store::alerts::AlertRow;
@@ -38,45 +40,20 @@ const TREND_POINTS: usize = 240;
 /// If the store cannot be reached.
 pub async fn today(store: &Store, present: &Present, practice: &Practice) -> Result<TodayView> {
     let rows = store.devices(None).await?;
-    let states = device_states(store, &rows).await?;
-    let shelf = store.stocks(None).await?;
-    let covers = room_covers(store, &rows, &shelf, present).await?;
+    let outlooks = store.outlooks(Wanted::All).await?;
+    let room = Room::load(store).await?;
+    let covering = Covering::of(&rows, &outlooks, &room, present, practice);
+    let plan = plan(&states(store, &rows, outlooks).await?, &room.goods(), present, practice);
     let earliest = store.outlooks(Wanted::Earliest(EARLIEST)).await?;
     Ok(TodayView {
         today: present.today(),
-        tasks: tasks(&states, &shelf, present, practice),
+        tasks: plan.tasks,
+        orders: advice::lines(store, plan.orders, practice).await?,
         devices: rows.into_iter().map(|row| device(row, present, practice)).collect(),
-        earliest: earliest.into_iter().map(|row| line(row, &covers, practice)).collect(),
+        earliest: earliest.into_iter().map(|row| line(row, &covering, practice)).collect(),
         supplies: store.supply_count().await?,
         open_alerts: store.open_alert_counts().await?.values().sum(),
     })
-}
-
-/// What is known of the devices when their tasks are worked out.
-pub(super) async fn device_states(store: &Store, rows: &[DeviceRow]) -> Result<Vec<DeviceState>> {
-    let mut states = Vec::new();
-    for row in rows {
-        states.push(DeviceState {
-            id: row.id,
-            name: row.name.clone(),
-            model: row.model.clone(),
-            silent_since: row.fault.is_some().then(|| row.last_answer_at.unwrap_or(row.added_at)),
-            errors: row.errors,
-            alerts: Vec::new(),
-            supplies: Vec::new(),
-        });
-    }
-    for (device, alert, _) in store.standing_alerts(None).await? {
-        if let Some(state) = states.iter_mut().find(|state| state.id == device) {
-            state.alerts.push(alert);
-        }
-    }
-    for row in store.outlooks(Wanted::All).await? {
-        if let Some(state) = states.iter_mut().find(|state| state.id == row.outlook.slot.device) {
-            state.supplies.push((row.outlook, row.order_by));
-        }
-    }
-    Ok(states)
 }
 
 /// The page Machines.
@@ -100,7 +77,7 @@ pub async fn machines(store: &Store, present: &Present, practice: &Practice) -> 
         if let Some(machine) = lines.iter_mut().find(of_device)
             && machine.first_to_end.is_none()
         {
-            machine.first_to_end = Some(line(row, &BTreeMap::new(), practice));
+            machine.first_to_end = Some(line(row, &Covering::default(), practice));
         }
     }
     Ok(lines)
@@ -127,14 +104,15 @@ pub async fn machine(
     let trends = store.readings_between(id, from, to).await?;
     let lines = store.outlooks(Wanted::Device(id)).await?;
     // What the shelf holds for one machine depends on all of them.
-    let covers = room_covers(store, &store.devices(None).await?, &store.stocks(None).await?, present).await?;
+    let (all, room) = (store.outlooks(Wanted::All).await?, Room::load(store).await?);
+    let covering = Covering::of(&store.devices(None).await?, &all, &room, present, practice);
     let mut alerts = store.alerts(true, Some(id), i64::MAX).await?;
     alerts.extend(store.alerts(false, Some(id), CLEARED).await?);
     let standing = store.standing_alerts(Some(id)).await?;
     Ok(Some(MachineView {
         today: present.today(),
         device: device(row, present, practice),
-        lines: lines.into_iter().map(|row| line(row, &covers, practice)).collect(),
+        lines: lines.into_iter().map(|row| line(row, &covering, practice)).collect(),
         from,
         to,
         trends: trends
@@ -158,30 +136,51 @@ pub(super) fn alert_line(row: AlertRow) -> AlertLine {
     }
 }
 
-/// What the shelf holds for each slot of the room.
-async fn room_covers(
-    store: &Store,
-    devices: &[DeviceRow],
-    shelf: &[Stock],
-    present: &Present,
-) -> Result<BTreeMap<SlotId, Cover>> {
-    if shelf.is_empty() {
-        return Ok(BTreeMap::new());
-    }
-    let supplies = Supplies::of(devices, store.outlooks(Wanted::All).await?);
-    Ok(covers(&supplies.all(), shelf, present.today()))
+/// What the shelf and the orders hold for each slot of the room, and how long its part takes to arrive.
+#[derive(Default)]
+struct Covering {
+    covers: BTreeMap<SlotId, Cover>,
+    leads: BTreeMap<SlotId, LeadTime>,
 }
 
-fn line(row: OutlookRow, covers: &BTreeMap<SlotId, Cover>, practice: &Practice) -> OutlookLine {
+impl Covering {
+    fn of(
+        devices: &[DeviceRow],
+        outlooks: &[OutlookRow],
+        room: &Room,
+        present: &Present,
+        practice: &Practice,
+    ) -> Self {
+        if room.stocks.is_empty() {
+            return Self::default();
+        }
+        let supplies = Supplies::of(devices, outlooks.to_vec());
+        let supplies = supplies.all();
+        Self {
+            covers: covers(&supplies, &room.stocks, &room.coming, present.today()),
+            leads: leads(&supplies, &room.goods(), practice),
+        }
+    }
+}
+
+fn line(row: OutlookRow, covering: &Covering, practice: &Practice) -> OutlookLine {
+    let slot = row.outlook.slot.id;
+    let (shelf, on_order) = match covering.covers.get(&slot) {
+        Some(Cover::Unit(unit)) => (Some(unit.clone()), None),
+        Some(Cover::OnOrder(unit)) => (None, Some(unit.clone())),
+        _ => (None, None),
+    };
+    let lead = covering.leads.get(&slot).copied();
     OutlookLine {
-        shelf: match covers.get(&row.outlook.slot.id) {
-            Some(Cover::Unit(unit)) => Some(unit.clone()),
-            _ => None,
-        },
+        shelf,
+        on_order,
         device_name: row.device_name,
+        order_by: match lead {
+            Some(lead) => order_by_lead(&row.outlook, row.order_by, lead, practice),
+            None => row.order_by,
+        },
         outlook: row.outlook,
-        order_by: row.order_by,
-        lead_days: practice.lead_days,
+        lead_days: lead.map_or(practice.lead_days, |lead| lead.mean_days.ceil() as u32),
     }
 }
 

@@ -27,6 +27,11 @@ impl Supplies {
         Ok(Self::of(&devices, store.outlooks(Wanted::All).await?))
     }
 
+    /// None: for bookings that are about no slot.
+    pub(super) fn none() -> Self {
+        Self::of(&[], Vec::new())
+    }
+
     /// From what is known of devices already.
     pub(super) fn of(devices: &[DeviceRow], rows: Vec<OutlookRow>) -> Self {
         Self { models: devices.iter().map(|row| (row.id, row.model.clone())).collect(), rows }

@@ -4,17 +4,20 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::domain::alert::Alert;
-use crate::domain::cover::CoveringUnit;
-use crate::domain::ids::{DeviceId, LotId};
+use crate::domain::cover::{ComingUnit, CoveringUnit};
+use crate::domain::ids::{DeviceId, LotId, OrderId};
 use crate::domain::month::{Month, MonthReport};
+use crate::domain::order::Order;
 use crate::domain::outlook::{Outlook, Slot};
 use crate::domain::part::Part;
 use crate::domain::reading::Capacity;
+use crate::domain::reorder::room::PartAdvice;
 use crate::domain::shelf::{Lot, Movement, Standing};
 use crate::domain::snapshot::{DeviceAlert, Marker, MediaInput};
 use crate::domain::standard::{DetectedErrors, DeviceStatus, PrinterStatus};
 use crate::domain::task::Task;
 use crate::domain::units::Measure;
+use crate::store::orders::OrderStep;
 
 /// A device as it is known: who it is, where, and how it does.
 #[derive(Debug, Clone)]
@@ -73,6 +76,8 @@ pub struct OutlookLine {
     pub lead_days: u32,
     /// The unit on the shelf that is for it.
     pub shelf: Option<CoveringUnit>,
+    /// The unit on order that is for it, where none is on the shelf.
+    pub on_order: Option<ComingUnit>,
 }
 
 /// The page Today.
@@ -90,6 +95,8 @@ pub struct TodayView {
     pub supplies: usize,
     /// How many alerts of ours are open.
     pub open_alerts: usize,
+    /// What to order of each part; each is among the tasks too.
+    pub orders: Vec<AdviceLine>,
 }
 
 /// A line of the page Machines.
@@ -274,4 +281,45 @@ pub struct MovementLine {
     pub place: String,
     /// The device's name.
     pub device_name: Option<String>,
+}
+
+/// What to order of a part, with its words.
+#[derive(Debug, Clone)]
+pub struct AdviceLine {
+    /// The advice.
+    pub advice: PartAdvice,
+    /// Why, in a sentence without its full stop.
+    pub why: String,
+    /// What happens if nothing is ordered, in a sentence without its full stop.
+    pub otherwise: Option<String>,
+    /// The draft that has the part already, and how many units of it.
+    pub drafted: Option<(OrderId, u32)>,
+}
+
+/// The page of orders.
+#[derive(Debug, Clone)]
+pub struct OrdersView {
+    /// The day in the site's zone.
+    pub today: Date,
+    /// What to order, earliest first.
+    pub advice: Vec<AdviceLine>,
+    /// What to order for slots without a part in the catalogue.
+    pub others: Vec<Task>,
+    /// Orders, the newest first.
+    pub orders: Vec<Order>,
+    /// The catalogue.
+    pub parts: Vec<Part>,
+}
+
+/// The page of one order.
+#[derive(Debug, Clone)]
+pub struct OrderView {
+    /// The day in the site's zone.
+    pub today: Date,
+    /// The order.
+    pub order: Order,
+    /// What was done with it, in turn.
+    pub steps: Vec<OrderStep>,
+    /// Where what comes of each line is likely put; empty where nothing says so.
+    pub places: Vec<String>,
 }

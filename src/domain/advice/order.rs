@@ -8,9 +8,28 @@ use super::words::{amount, lower_first, short};
 use crate::domain::cover::Cover;
 use crate::domain::outlook::{Forecast, Outlook, Present};
 use crate::domain::reading::Role;
+use crate::domain::reorder::room::PartAdvice;
 use crate::domain::rules::Practice;
 use crate::domain::task::{Task, TaskKind};
 
+/// One line for all that is to be ordered of a part.
+pub(super) fn part_task(advice: &PartAdvice, practice: &Practice) -> Task {
+    let mut why = advice.why(practice.waste_order_fill);
+    if let Some(otherwise) = advice.otherwise() {
+        why = format!("{why}; {otherwise}");
+    }
+    Task {
+        due: advice.order_by,
+        kind: TaskKind::Order,
+        what: advice.headline(),
+        why,
+        device: advice.first.map(|(device, _)| device),
+        slot: advice.first.map(|(_, slot)| slot),
+        part: Some(advice.part.number.clone()),
+    }
+}
+
+/// A slot whose need is not counted with its part's: without a part in the catalogue, or without a forecast.
 /// Nothing is ordered for a slot whose next unit is on the shelf already.
 pub(super) fn order_task(
     device: &DeviceState,
@@ -22,7 +41,7 @@ pub(super) fn order_task(
 ) -> Option<Task> {
     let order_by = order_by?;
     let shelf = match cover {
-        Cover::Unit(_) => return None,
+        Cover::Unit(_) | Cover::OnOrder(_) => return None,
         Cover::NoPart => String::new(),
         Cover::NoneThere { part } => format!("; none on the shelf ({part})"),
         Cover::NeededElsewhere { part, units: 1 } => {

@@ -30,6 +30,7 @@ pub(super) fn swap_task(
         Cover::NeededElsewhere { part, .. } => {
             format!("; every {part} on the shelf is needed sooner elsewhere")
         }
+        Cover::OnOrder(unit) => format!("; no {} is on the shelf, one is on order {}", unit.part, unit.order),
         Cover::Unit(unit) => format!("; use {} ({})", unit.pointed_at(), unit.part),
     };
     let task = |due: Date, why: String| Task {

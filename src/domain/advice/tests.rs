@@ -1,12 +1,14 @@
 //! Each kind of task once, as text.
 
+use std::collections::BTreeMap;
+
 use jiff::tz::TimeZone;
 
 use super::*;
 use crate::domain::ids::{SlotId, SupplyIndex};
 use crate::domain::outlook::{Forecast, Horizon, Slot};
 use crate::domain::reading::Level;
-use crate::domain::shelf::Lot;
+use crate::domain::shelf::{Lot, Stock};
 use crate::domain::standard::{AlertCode, AlertGroup, Severity, SupplyKind, SupplyUnit};
 
 fn present() -> Present {
@@ -56,8 +58,10 @@ fn text(device: DeviceState) -> String {
 }
 
 fn text_with(device: DeviceState, shelf: &[Stock]) -> String {
-    let tasks = tasks(&[device], shelf, &present(), &Practice::default());
-    let lines = tasks.iter().map(|task| format!("{} {}: {}", task.due, task.what, task.why));
+    let none = BTreeMap::new();
+    let goods = Goods { stocks: shelf, coming: &[], usage: &none, took_days: &BTreeMap::new() };
+    let plan = plan(&[device], &goods, &present(), &Practice::default());
+    let lines = plan.tasks.iter().map(|task| format!("{} {}: {}", task.due, task.what, task.why));
     lines.collect::<Vec<_>>().join("\n")
 }
 

@@ -8,10 +8,11 @@ mod refusal;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-pub use self::count::count_all;
+pub use self::count::{count_all, count_form};
 pub use self::import::{LotRow, import_lots, import_parts};
 use self::plan::{Plan, plan};
 pub use self::refusal::Refusal;
+use super::once::{Token, settle, taken};
 use super::shelf::Supplies;
 use crate::domain::ids::{LotId, MovementId, SlotId};
 use crate::domain::outlook::Present;
@@ -101,17 +102,56 @@ pub async fn book(
 ) -> Result<std::result::Result<Booked, Refusal>> {
     let supplies = Supplies::load(store).await?;
     let mut work = store.begin().await?;
-    let booked = match begin(&mut work, part).await? {
-        Err(refusal) => Err(refusal),
-        Ok(stock) => match plan(&mut work, &stock, booking, note, &supplies, present).await? {
-            Err(refusal) => Err(refusal),
-            Ok(plan) => write(&mut work, plan, note, present.now).await?,
-        },
-    };
+    let booked = book_in(&mut work, part, booking, note, &supplies, present).await?;
     if booked.is_ok() {
         work.commit().await?;
     }
     Ok(booked)
+}
+
+/// The same for a form, which is booked once however often it is sent.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn book_form(
+    store: &Store,
+    part: &str,
+    booking: &Booking,
+    note: &Note,
+    token: Option<&Token>,
+    present: &Present,
+) -> Result<std::result::Result<MovementId, Refusal>> {
+    let supplies = Supplies::load(store).await?;
+    let mut work = store.begin().await?;
+    if let Some(before) = taken(&mut work, token, present.now).await? {
+        return Ok(Ok(MovementId(before)));
+    }
+    let movement = match book_in(&mut work, part, booking, note, &supplies, present).await? {
+        Ok(booked) => booked.movement,
+        Err(refusal) => return Ok(Err(refusal)),
+    };
+    settle(&mut work, token, movement.0).await?;
+    work.commit().await?;
+    Ok(Ok(movement))
+}
+
+/// The same within a transaction, which the caller ends.
+pub(super) async fn book_in(
+    work: &mut Work,
+    part: &str,
+    booking: &Booking,
+    note: &Note,
+    supplies: &Supplies,
+    present: &Present,
+) -> Result<std::result::Result<Booked, Refusal>> {
+    let stock = match begin(work, part).await? {
+        Ok(stock) => stock,
+        Err(refusal) => return Ok(Err(refusal)),
+    };
+    match plan(work, &stock, booking, note, supplies, present).await? {
+        Err(refusal) => Ok(Err(refusal)),
+        Ok(plan) => write(work, plan, note, present.now).await,
+    }
 }
 
 /// The stock of a part, which nobody else moves until the work ends.

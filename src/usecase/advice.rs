@@ -1,0 +1,157 @@
+//! What is to be done and ordered, and what the pages of orders show, put together from the store.
+
+use std::collections::BTreeMap;
+
+use super::view::{AdviceLine, OrderView, OrdersView};
+use crate::domain::advice::{DeviceState, Plan, plan};
+use crate::domain::ids::{OrderId, PartId, SlotId};
+use crate::domain::order::{Coming, Order, OrderState};
+use crate::domain::outlook::Present;
+use crate::domain::reorder::Usage;
+use crate::domain::reorder::room::{Goods, PartAdvice};
+use crate::domain::rules::Practice;
+use crate::domain::shelf::Stock;
+use crate::domain::task::{Task, TaskKind};
+use crate::store::devices::DeviceRow;
+use crate::store::orders::Which;
+use crate::store::outlooks::{OutlookRow, Wanted};
+use crate::store::{Result, Store};
+
+/// How many orders the page of orders shows.
+const ORDERS: i64 = 60;
+
+/// What there is and how it is used.
+pub(super) struct Room {
+    pub(super) stocks: Vec<Stock>,
+    pub(super) coming: Vec<Coming>,
+    usage: BTreeMap<SlotId, Usage>,
+    pub(super) took_days: BTreeMap<PartId, Vec<f64>>,
+}
+
+impl Room {
+    pub(super) async fn load(store: &Store) -> Result<Self> {
+        Ok(Self {
+            stocks: store.stocks(None).await?,
+            coming: store.coming().await?,
+            usage: store.usage().await?,
+            took_days: store.deliveries().await?,
+        })
+    }
+
+    pub(super) fn goods(&self) -> Goods<'_> {
+        Goods { stocks: &self.stocks, coming: &self.coming, usage: &self.usage, took_days: &self.took_days }
+    }
+}
+
+/// What is known of each device when its tasks are worked out.
+pub(super) async fn states(
+    store: &Store,
+    devices: &[DeviceRow],
+    outlooks: Vec<OutlookRow>,
+) -> Result<Vec<DeviceState>> {
+    let state = |row: &DeviceRow| DeviceState {
+        id: row.id,
+        name: row.name.clone(),
+        model: row.model.clone(),
+        silent_since: row.fault.is_some().then(|| row.last_answer_at.unwrap_or(row.added_at)),
+        errors: row.errors,
+        alerts: Vec::new(),
+        supplies: Vec::new(),
+    };
+    let mut states: BTreeMap<_, DeviceState> = devices.iter().map(|row| (row.id, state(row))).collect();
+    for (device, alert, _) in store.standing_alerts(None).await? {
+        if let Some(state) = states.get_mut(&device) {
+            state.alerts.push(alert);
+        }
+    }
+    for row in outlooks {
+        if let Some(state) = states.get_mut(&row.outlook.slot.device) {
+            state.supplies.push((row.outlook, row.order_by));
+        }
+    }
+    // Devices stay in their order, which is that of their names.
+    Ok(devices.iter().filter_map(|row| states.remove(&row.id)).collect())
+}
+
+/// What is to be done in the print room.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn room_plan(store: &Store, present: &Present, practice: &Practice) -> Result<Plan> {
+    let room = Room::load(store).await?;
+    let outlooks = store.outlooks(Wanted::All).await?;
+    let states = states(store, &store.devices(None).await?, outlooks).await?;
+    Ok(plan(&states, &room.goods(), present, practice))
+}
+
+/// What to order: each part with what is on a draft of it already, and the tasks that order for slots without a
+/// part in the catalogue.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn advice(
+    store: &Store,
+    present: &Present,
+    practice: &Practice,
+) -> Result<(Vec<AdviceLine>, Vec<Task>)> {
+    let plan = room_plan(store, present, practice).await?;
+    let orders = store.orders(Which::Newest(ORDERS)).await?;
+    let others = plan.tasks.into_iter().filter(|task| task.kind == TaskKind::Order && task.part.is_none());
+    Ok((plan.orders.into_iter().map(|advice| line(advice, &orders, practice)).collect(), others.collect()))
+}
+
+fn line(advice: PartAdvice, orders: &[Order], practice: &Practice) -> AdviceLine {
+    AdviceLine {
+        why: advice.why(practice.waste_order_fill),
+        otherwise: advice.otherwise(),
+        drafted: drafted(&advice, orders),
+        advice,
+    }
+}
+
+/// The draft that has a part, and how many units of it.
+fn drafted(advice: &PartAdvice, orders: &[Order]) -> Option<(OrderId, u32)> {
+    let drafts = orders.iter().filter(|order| order.state == OrderState::Draft);
+    let mut lines = drafts.flat_map(|order| order.lines.iter().map(move |line| (order.id, line)));
+    lines.find(|(_, line)| line.part == advice.id).map(|(order, line)| (order, line.units))
+}
+
+/// The same lines for a plan that is at hand.
+pub(super) async fn lines(
+    store: &Store,
+    orders: Vec<PartAdvice>,
+    practice: &Practice,
+) -> Result<Vec<AdviceLine>> {
+    if orders.is_empty() {
+        return Ok(Vec::new());
+    }
+    let known = store.orders(Which::Newest(ORDERS)).await?;
+    Ok(orders.into_iter().map(|advice| line(advice, &known, practice)).collect())
+}
+
+/// The page of orders.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn orders_view(store: &Store, present: &Present, practice: &Practice) -> Result<OrdersView> {
+    let (advice, others) = advice(store, present, practice).await?;
+    let orders = store.orders(Which::Newest(ORDERS)).await?;
+    let parts = store.stocks(None).await?.into_iter().map(|stock| stock.part).collect();
+    Ok(OrdersView { today: present.today(), advice, others, orders, parts })
+}
+
+/// The page of one order; `None` if there is none of that number.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn order_view(store: &Store, order: OrderId, present: &Present) -> Result<Option<OrderView>> {
+    let Some(order) = store.orders(Which::Number(order)).await?.pop() else { return Ok(None) };
+    let steps = store.order_steps(order.id).await?;
+    let stocks = store.stocks(None).await?;
+    let place = |part| {
+        let stock = stocks.iter().find(|stock| stock.id == part)?;
+        stock.lots.iter().max_by_key(|lot| lot.id).map(|lot| lot.place.clone())
+    };
+    let places = order.lines.iter().map(|line| place(line.part).unwrap_or_default()).collect();
+    Ok(Some(OrderView { today: present.today(), order, steps, places }))
+}
