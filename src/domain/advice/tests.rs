@@ -147,7 +147,8 @@ fn an_order_falls_on_a_working_day() {
         middle: Date::constant(2026, 12, 9),
         late: Date::constant(2026, 12, 16),
     };
-    let prospect = Prospect { daily_use: Some(9.0), forecast: Forecast::Known(horizon), order_point: None };
+    let prospect =
+        Prospect { daily_use: Some(9.0), forecast: Forecast::Known(horizon), order_point: None, usage: None };
     let mut practice = Practice::default();
     assert_eq!(order_by(Role::Consumed, &prospect, &practice), Some(Date::constant(2026, 11, 29)));
     practice.calendar =
