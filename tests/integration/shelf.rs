@@ -299,7 +299,10 @@ async fn a_receptacle_on_the_shelf_is_not_ordered_again() {
     let parts = ullage::report::shelf_csv::read_parts(PARTS.as_bytes()).unwrap();
     import_parts(&store, &parts[1..2]).await.unwrap();
     let known = to_do(&store, &at).await;
-    assert!(known[0].contains("Order 1 VO-W-100, receptacle: for Bobbin; 1 past its order point of 70 %"), "{known:?}");
+    assert!(
+        known[0].contains("Order 1 VO-W-100, receptacle: for Bobbin; 1 past its order point of 70 %"),
+        "{known:?}"
+    );
     assert!(known[0].contains("none on the shelf; 7 days to arrive"), "{known:?}");
     let booking =
         Booking::Receive { made_on: "2026-03-01".parse().unwrap(), place: "Floor".to_owned(), units: 1 };
