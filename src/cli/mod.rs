@@ -4,12 +4,14 @@
 //! done, and the last line says why and what to do; 2: the words or settings are wrong; 3 and 4 are
 //! `ullage poll`'s own.
 
+pub mod advice;
 pub mod analyse;
 pub mod check;
 pub mod db;
 pub mod demo;
 pub mod devices;
 pub mod discover;
+pub mod orders;
 pub mod poll;
 pub mod report;
 pub mod serve;
@@ -57,6 +59,11 @@ enum Command {
     /// Add, list or remove the devices that are watched
     #[command(subcommand)]
     Devices(devices::DevicesCommand),
+    /// Say what to order, by when, and why
+    Advice(advice::Args),
+    /// Order from suppliers, and receive what comes
+    #[command(subcommand)]
+    Orders(orders::OrdersCommand),
     /// Keep the shelf: parts, lots, and what moves
     #[command(subcommand)]
     Shelf(shelf::ShelfCommand),
@@ -87,6 +94,8 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Command::Report(args) => report::run(args, config).await,
         Command::Discover(args) => discover::run(args, config).await,
         Command::Devices(command) => devices::run(command, config).await,
+        Command::Advice(args) => advice::run(args, config).await,
+        Command::Orders(command) => orders::run(command, config).await,
         Command::Shelf(command) => shelf::run(command, config).await,
         Command::Db(command) => db::run(command, config.store).await,
         Command::Poll(_) | Command::Analyse(_) | Command::Demo(_) | Command::Check => Ok(ExitCode::SUCCESS),

@@ -148,12 +148,12 @@ pub struct By {
 }
 
 impl By {
-    fn note(self) -> Note {
+    pub(super) fn note(self) -> Note {
         Note { who: self.who, why: self.why }
     }
 }
 
-fn made_on(text: &str) -> Result<Date, String> {
+pub(super) fn made_on(text: &str) -> Result<Date, String> {
     shelf_csv::made_on(text).ok_or_else(|| "write it as 2025-03-14 or 2025-03".to_owned())
 }
 

@@ -2,6 +2,7 @@
 
 pub mod csv;
 pub mod devices_csv;
+pub mod order;
 pub mod shelf_csv;
 
 /// What a spreadsheet takes for a formula begins with one of these (OWASP, "CSV Injection"); and what begins

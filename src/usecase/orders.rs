@@ -33,7 +33,7 @@ pub enum OrderRefusal {
     #[error("{0} is no number of units: write 1 to {MOST_UNITS}")]
     Units(u32),
     /// The shelf does not take what came.
-    #[error("{part}: {refusal}")]
+    #[error("{part} is not received: {refusal}")]
     Shelf {
         /// The part's number.
         part: String,
@@ -56,6 +56,19 @@ pub struct Came {
     pub made_on: Date,
     /// Where they are put.
     pub place: String,
+}
+
+/// What is done with an order that is there.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Act {
+    /// Its parts get so many units; none take a part off it.
+    Change(Vec<(PartId, u32)>),
+    /// It goes to the supplier.
+    Send,
+    /// Some of it came.
+    Receive(Vec<Came>),
+    /// It is called off.
+    Cancel,
 }
 
 type Told<T> = Result<std::result::Result<T, OrderRefusal>>;
@@ -93,11 +106,32 @@ pub async fn draft(
     Ok(Ok(order))
 }
 
+/// Does something with an order, or says why not; then nothing is changed.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn act(
+    store: &Store,
+    order: OrderId,
+    what: &Act,
+    note: &Note,
+    token: Option<&Token>,
+    present: &Present,
+    practice: &Practice,
+) -> Told<OrderId> {
+    match what {
+        Act::Change(lines) => change(store, order, lines, note, token, present).await,
+        Act::Send => send(store, order, note, token, present, practice).await,
+        Act::Receive(came) => receive(store, order, came, note, token, present).await,
+        Act::Cancel => cancel(store, order, note, token, present).await,
+    }
+}
+
 /// Sets how many units of its parts a draft has; none take a part off it.
 ///
 /// # Errors
 /// If the store cannot be reached.
-pub async fn change(
+async fn change(
     store: &Store,
     order: OrderId,
     lines: &[(PartId, u32)],
@@ -134,7 +168,7 @@ pub async fn change(
 ///
 /// # Errors
 /// If the store cannot be reached.
-pub async fn send(
+async fn send(
     store: &Store,
     order: OrderId,
     note: &Note,
@@ -177,7 +211,7 @@ fn expected_on(order: &Order, room: &Room, present: &Present, practice: &Practic
 ///
 /// # Errors
 /// If the store cannot be reached.
-pub async fn receive(
+async fn receive(
     store: &Store,
     order: OrderId,
     came: &[Came],
@@ -242,7 +276,7 @@ async fn put_on_shelf(
 ///
 /// # Errors
 /// If the store cannot be reached.
-pub async fn cancel(
+async fn cancel(
     store: &Store,
     order: OrderId,
     note: &Note,

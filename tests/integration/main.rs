@@ -7,6 +7,7 @@ mod demo;
 mod discover;
 mod ingest;
 mod live;
+mod orders;
 mod pages;
 mod setup;
 mod shelf;
