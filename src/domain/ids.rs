@@ -59,6 +59,10 @@ id!(
     /// An order to a supplier; people call it by this number.
     OrderId
 );
+id!(
+    /// One print head in one place of a device, from the day it went in to the day it came out.
+    HeadId
+);
 
 /// Where a supply stands in the standard's table: its own row number beside the marker it serves.
 ///

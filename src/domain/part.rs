@@ -172,10 +172,16 @@ impl Part {
     /// decides the device. A device that has not told its model takes only parts that fit any.
     #[must_use]
     pub fn fits(&self, slot: &Slot, model: Option<&str>) -> bool {
-        let fits_model = || model.is_some_and(|model| self.models.iter().any(|fits| same_words(fits, model)));
         self.kind == PartKind::of_slot(slot)
             && self.colour.as_deref().is_none_or(|colour| is_colour(colour, slot))
-            && (self.models.is_empty() || fits_model())
+            && self.fits_model(model)
+    }
+
+    /// Whether it goes into a device of that model at all.
+    #[must_use]
+    pub fn fits_model(&self, model: Option<&str>) -> bool {
+        let fits = || model.is_some_and(|model| self.models.iter().any(|fits| same_words(fits, model)));
+        self.models.is_empty() || fits()
     }
 }
 
@@ -190,14 +196,14 @@ pub fn label(kind: PartKind, colour: Option<&str>) -> String {
 
 /// Whether a slot takes a colour: by its colorant, or where the device names none by the beginning of its
 /// description.
-fn is_colour(colour: &str, slot: &Slot) -> bool {
+pub(super) fn is_colour(colour: &str, slot: &Slot) -> bool {
     match &slot.colorant {
         Some(colorant) if !colorant.is_empty() => same_words(colour, colorant),
         _ => begins_with(&slot.description, colour),
     }
 }
 
-fn same_words(a: &str, b: &str) -> bool {
+pub(super) fn same_words(a: &str, b: &str) -> bool {
     words(a).count() == words(b).count() && begins_with(a, b)
 }
 

@@ -4,6 +4,7 @@ use jiff::civil::Date;
 use jiff::{Span, Timestamp};
 
 use super::ids::{DeviceId, LotId, MovementId, PartId, SlotId};
+use super::life::{good_until, is_past};
 use super::outlook::{Outlook, Slot};
 use super::part::Part;
 use super::reading::Capacity;
@@ -38,14 +39,6 @@ pub struct Stock {
     pub lots: Vec<Lot>,
 }
 
-/// The last day that what was made on a day is good for; none where it does not spoil. A month that is too
-/// short for the day ends it on its last one.
-#[must_use]
-pub fn good_until(made_on: Date, shelf_life_months: Option<u32>) -> Option<Date> {
-    let months = Span::new().try_months(i64::from(shelf_life_months?));
-    Some(months.and_then(|months| made_on.checked_add(months)).unwrap_or(Date::MAX))
-}
-
 /// So many whole days on; the end of the calendar where that lies past it.
 fn after(day: Date, days: i64) -> Date {
     Span::new().try_days(days).and_then(|days| day.checked_add(days)).unwrap_or(Date::MAX)
@@ -61,7 +54,7 @@ impl Stock {
     /// Whether a lot may still be used on a day.
     #[must_use]
     pub fn is_good_on(&self, lot: &Lot, day: Date) -> bool {
-        self.good_until(lot).is_none_or(|until| day <= until)
+        !is_past(self.good_until(lot), day)
     }
 
     /// Its lots, oldest first; of one age a part-used unit before whole ones.
