@@ -9,8 +9,8 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::alert_fixtures::{cleared_alerts, open_alerts};
 use super::chart::axis::plus_days;
-use super::shelf_fixtures;
 use super::source::{Notice, Source, SourceError};
+use super::{heads_fixtures, shelf_fixtures};
 use crate::domain::ids::{DeviceId, LotId, SlotId, SupplyIndex};
 use crate::domain::month::{DeviceMonth, Month, MonthReport, SupplyMonth};
 use crate::domain::outlook::{Forecast, Horizon, Outlook, Slot};
@@ -415,6 +415,9 @@ fn machine(name: &str, days: i32) -> MachineView {
         to: now(),
         trends,
         gaps,
+        availability: heads_fixtures::availability(from),
+        heads: heads_fixtures::inside(),
+        units: heads_fixtures::units(),
         media: vec![
             MediaInput {
                 index: 1,

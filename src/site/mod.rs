@@ -33,6 +33,8 @@ mod alert_tests;
 #[cfg(test)]
 mod fixtures;
 #[cfg(test)]
+mod heads_fixtures;
+#[cfg(test)]
 mod shelf_fixtures;
 #[cfg(test)]
 mod shelf_tests;

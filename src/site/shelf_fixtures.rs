@@ -36,7 +36,7 @@ fn lot(id: i64, made_on: jiff::civil::Date, units: u32, standing: Standing) -> L
         units,
         out: u32::from(id == 2),
     };
-    let good_until = crate::domain::shelf::good_until(made_on, Some(30));
+    let good_until = crate::domain::life::good_until(made_on, Some(30));
     LotLine { lot, good_until, standing, use_first_in: Some("Bobbin".to_owned()) }
 }
 

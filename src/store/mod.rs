@@ -3,9 +3,11 @@
 pub mod alert_life;
 pub mod alert_rules;
 pub mod alerts;
+pub mod care;
 pub mod cluster;
 pub mod credentials;
 pub mod devices;
+pub mod heads;
 pub mod history;
 pub mod months;
 pub mod orders;

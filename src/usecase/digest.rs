@@ -11,6 +11,7 @@ use std::collections::BTreeMap;
 use jiff::{Timestamp, ToSpan};
 
 use super::alerts::Bell;
+use super::heads;
 use crate::domain::advice::order_by;
 use crate::domain::alert::{Rule, Subject};
 use crate::domain::ids::{DeviceId, SlotId};
@@ -41,7 +42,9 @@ pub(super) async fn digest(
         levels.insert(row.outlook.slot.id, (row.outlook.slot, row.outlook.level));
     }
     let stands = Store::stands(work, Some(device)).await?;
-    for mut slot in Store::undigested(work, device).await? {
+    let undigested = Store::undigested(work, device).await?;
+    let news = !undigested.is_empty();
+    for mut slot in undigested {
         let (watch, events) = follow(work, &mut slot, present).await?;
         if let Some(latest) = watch.latest() {
             let level = believed_level(watch.view(&present.zone).as_ref(), latest, seen_until);
@@ -72,7 +75,12 @@ pub(super) async fn digest(
         outlooks.push((outlook, order_by));
     }
     Store::save_outlooks(work, &outlooks, present.now).await?;
-    Store::save_usage(work, &usage).await
+    Store::save_usage(work, &usage).await?;
+    // Ink that went from a slot went through heads.
+    if news {
+        heads::refresh(work, device, present).await?;
+    }
+    Ok(())
 }
 
 /// Follows a slot through its new readings, and writes down what became of its installs. What was told on the

@@ -5,6 +5,7 @@
 use super::alerts::Bell;
 use super::digest;
 use crate::domain::alert::{Rule, Subject};
+use crate::domain::care;
 use crate::domain::ids::DeviceId;
 use crate::domain::outlook::Present;
 use crate::domain::poll::{Changes, Poll, fold};
@@ -28,12 +29,16 @@ pub async fn ingest(
 ) -> Result<()> {
     let mut work = store.begin().await?;
     let Some(mut memory) = Store::recall(&mut work, device).await? else { return Ok(()) };
+    let known_to = memory.last_poll_at;
     let bell = Bell::of(&mut work, device, present, rules).await?;
     let changes = fold(&mut memory, polls, present, bell.dark_after());
     if changes.last_poll.is_none() {
         return Ok(());
     }
     Store::record(&mut work, device, &memory, &changes).await?;
+    let last_run = Store::last_power_run(&mut work, device).await?;
+    let runs = care::fold(last_run, polls, known_to, memory.poll_every);
+    Store::save_power_runs(&mut work, device, &runs).await?;
     record_darkness(&mut work, device, device_name, &changes, &bell).await?;
     if let Some(seen_until) = memory.last_answer_at {
         digest::digest(&mut work, device, device_name, seen_until, present, rules, &bell).await?;

@@ -6,6 +6,7 @@ pub mod alert_pages;
 pub mod alerts;
 pub mod book;
 pub mod discover;
+pub mod heads;
 pub mod ingest;
 pub mod month;
 pub mod once;

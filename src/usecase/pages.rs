@@ -5,11 +5,13 @@ use std::collections::BTreeMap;
 use jiff::{SignedDuration, Timestamp};
 
 use super::advice::{self, Room, states};
+use super::heads::machine_heads;
 use super::shelf::Supplies;
 use super::view::{
     AlertLine, Device, MachineLine, MachineView, OutlookLine, Silence, StandingAlert, TodayView, Trend,
 };
 use crate::domain::advice::{order_by_lead, plan};
+use crate::domain::care::Availability;
 use crate::domain::cover::{Cover, covers};
 use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::install::Arrival;
@@ -109,6 +111,12 @@ pub async fn machine(
     let mut alerts = store.alerts(true, Some(id), i64::MAX).await?;
     alerts.extend(store.alerts(false, Some(id), CLEARED).await?);
     let standing = store.standing_alerts(Some(id)).await?;
+    let mut inside = store.units_inside().await?;
+    let units = lines.iter().filter_map(|row| {
+        let slot = &row.outlook.slot;
+        inside.remove(&slot.id).map(|unit| (slot.label(), unit))
+    });
+    let units = units.collect();
     Ok(Some(MachineView {
         today: present.today(),
         device: device(row, present, practice),
@@ -120,6 +128,9 @@ pub async fn machine(
             .map(|(slot, counts, readings)| trend(slot, counts, &readings, (from, seen_until), present))
             .collect(),
         gaps: gaps(&spans, began, to, patience),
+        availability: Availability::of(&store.power_runs(id, from, to).await?, (from, to), patience),
+        heads: machine_heads(store, id, present).await?,
+        units,
         media: store.media(id).await?,
         markers: store.markers(id).await?,
         standing: standing.into_iter().map(|(_, alert, since)| StandingAlert { alert, since }).collect(),
@@ -184,7 +195,7 @@ fn line(row: OutlookRow, covering: &Covering, practice: &Practice) -> OutlookLin
     }
 }
 
-fn device(row: DeviceRow, present: &Present, practice: &Practice) -> Device {
+pub(super) fn device(row: DeviceRow, present: &Present, practice: &Practice) -> Device {
     let since = row.last_answer_at.unwrap_or(row.added_at);
     Device {
         id: row.id,

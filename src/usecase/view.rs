@@ -3,9 +3,12 @@
 use jiff::Timestamp;
 use jiff::civil::Date;
 
+use super::heads::view::HeadLine;
 use crate::domain::alert::Alert;
+use crate::domain::care::Availability;
 use crate::domain::cover::{ComingUnit, CoveringUnit};
 use crate::domain::ids::{DeviceId, LotId, OrderId};
+use crate::domain::life::UnitInside;
 use crate::domain::month::{Month, MonthReport};
 use crate::domain::order::Order;
 use crate::domain::outlook::{Outlook, Slot};
@@ -166,6 +169,12 @@ pub struct MachineView {
     pub trends: Vec<Trend>,
     /// The spans within `from..to` in which the device did not answer, for longer than one missed poll.
     pub gaps: Vec<(Timestamp, Timestamp)>,
+    /// How the span was spent, as far as the machine tells.
+    pub availability: Availability,
+    /// The heads that are in it, place by place.
+    pub heads: Vec<HeadLine>,
+    /// The units that are in it, where it is known which lots they were issued from; in the order of `lines`.
+    pub units: Vec<(String, UnitInside)>,
     /// Media loaded, at the last answer.
     pub media: Vec<MediaInput>,
     /// Life counts, at the last answer.
