@@ -11,6 +11,7 @@ pub mod db;
 pub mod demo;
 pub mod devices;
 pub mod discover;
+pub mod heads;
 pub mod orders;
 pub mod poll;
 pub mod report;
@@ -64,6 +65,9 @@ enum Command {
     /// Order from suppliers, and receive what comes
     #[command(subcommand)]
     Orders(orders::OrdersCommand),
+    /// Keep the print heads: which are in, how ink runs through them, how long they are warranted
+    #[command(subcommand)]
+    Heads(heads::HeadsCommand),
     /// Keep the shelf: parts, lots, and what moves
     #[command(subcommand)]
     Shelf(shelf::ShelfCommand),
@@ -96,6 +100,7 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Command::Devices(command) => devices::run(command, config).await,
         Command::Advice(args) => advice::run(args, config).await,
         Command::Orders(command) => orders::run(command, config).await,
+        Command::Heads(command) => heads::run(command, config).await,
         Command::Shelf(command) => shelf::run(command, config).await,
         Command::Db(command) => db::run(command, config.store).await,
         Command::Poll(_) | Command::Analyse(_) | Command::Demo(_) | Command::Check => Ok(ExitCode::SUCCESS),

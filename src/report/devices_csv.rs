@@ -22,7 +22,7 @@
 
 use jiff::SignedDuration;
 
-use super::shelf_csv::{Row, RowFault, read, write};
+use super::rows::{Row, RowFault, read, write};
 use super::text;
 use crate::usecase::discover::read_address;
 use crate::usecase::setup::{
@@ -111,7 +111,7 @@ pub fn read_devices(bytes: &[u8]) -> Result<Vec<DeviceEntry>, Vec<RowFault>> {
         let asked_by = asked_by(row);
         let (host, written) = address?;
         Some(DeviceEntry {
-            line: row.line(),
+            line: row.line,
             host,
             port: port.unwrap_or(written),
             name,

@@ -2,7 +2,9 @@
 
 pub mod csv;
 pub mod devices_csv;
+pub mod heads_csv;
 pub mod order;
+mod rows;
 pub mod shelf_csv;
 
 /// What a spreadsheet takes for a formula begins with one of these (OWASP, "CSV Injection"); and what begins

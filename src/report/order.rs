@@ -13,7 +13,7 @@
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use super::shelf_csv::write;
+use super::rows::write;
 use super::text as cell;
 use crate::domain::order::{Line, Order};
 

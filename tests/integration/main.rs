@@ -5,6 +5,7 @@ mod cluster;
 mod commands;
 mod demo;
 mod discover;
+mod heads;
 mod ingest;
 mod live;
 mod orders;

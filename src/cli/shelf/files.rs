@@ -14,7 +14,7 @@ use crate::report::shelf_csv;
 use crate::store::Store;
 use crate::usecase::book::{Note, import_lots, import_parts};
 
-/// A file larger than this is not one of parts or lots.
+/// A file larger than this is not one of parts, lots or heads.
 const LARGEST_BYTES: u64 = 64 << 20;
 
 /// `ullage shelf parts`.
