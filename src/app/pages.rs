@@ -4,12 +4,16 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::Service;
-use crate::domain::ids::{DeviceId, LotId};
+use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
 use crate::site::source::{Notice, Source, SourceError};
-use crate::usecase::book::{Booked, Booking, Note, Refusal};
-use crate::usecase::view::{MachineLine, MachineView, MonthView, PartView, ShelfView, TodayView};
-use crate::usecase::{book, month, pages, shelf};
+use crate::usecase::book::{Booking, Note, Refusal};
+use crate::usecase::once::Token;
+use crate::usecase::orders::{Act, OrderRefusal};
+use crate::usecase::view::{
+    MachineLine, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView,
+};
+use crate::usecase::{advice, book, month, orders, pages, shelf};
 
 /// The site's source over the store.
 #[derive(Clone)]
@@ -61,18 +65,59 @@ impl Source for StorePages {
         part: &str,
         booking: Booking,
         note: Note,
-    ) -> Result<Result<Booked, Refusal>, SourceError> {
+        token: Option<Token>,
+    ) -> Result<Result<MovementId, Refusal>, SourceError> {
         let present = self.0.present();
-        book::book(&self.0.store, part, &booking, &note, &present).await.map_err(SourceError::new)
+        book::book_form(&self.0.store, part, &booking, &note, token.as_ref(), &present)
+            .await
+            .map_err(SourceError::new)
     }
 
     async fn count(
         &self,
         counts: Vec<(LotId, u32)>,
         note: Note,
-    ) -> Result<Result<Vec<Booked>, (LotId, Refusal)>, SourceError> {
+        token: Option<Token>,
+    ) -> Result<Result<usize, (LotId, Refusal)>, SourceError> {
         let present = self.0.present();
-        book::count_all(&self.0.store, &counts, &note, &present).await.map_err(SourceError::new)
+        book::count_form(&self.0.store, &counts, &note, token.as_ref(), &present)
+            .await
+            .map_err(SourceError::new)
+    }
+
+    async fn orders(&self) -> Result<OrdersView, SourceError> {
+        let Service { store, rules, .. } = &self.0;
+        advice::orders_view(store, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
+    }
+
+    async fn order(&self, order: OrderId) -> Result<Option<OrderView>, SourceError> {
+        advice::order_view(&self.0.store, order, &self.0.present()).await.map_err(SourceError::new)
+    }
+
+    async fn draft(
+        &self,
+        part: &str,
+        units: u32,
+        note: Note,
+        token: Option<Token>,
+    ) -> Result<Result<OrderId, OrderRefusal>, SourceError> {
+        let present = self.0.present();
+        orders::draft(&self.0.store, part, units, &note, token.as_ref(), &present)
+            .await
+            .map_err(SourceError::new)
+    }
+
+    async fn order_act(
+        &self,
+        order: OrderId,
+        what: Act,
+        note: Note,
+        token: Option<Token>,
+    ) -> Result<Result<OrderId, OrderRefusal>, SourceError> {
+        let Service { store, rules, .. } = &self.0;
+        orders::act(store, order, &what, &note, token.as_ref(), &self.0.present(), &rules.practice)
+            .await
+            .map_err(SourceError::new)
     }
 
     async fn month(&self, month: Month) -> Result<MonthView, SourceError> {

@@ -15,6 +15,8 @@ pub(crate) enum SiteError {
     NoSuchPage,
     #[error("no machine '{0}'")]
     NoSuchMachine(String),
+    #[error("no order '{0}'")]
+    NoSuchOrder(String),
     #[error("no part '{0}'")]
     NoSuchPart(String),
     #[error("no alert '{0}'")]
@@ -61,6 +63,7 @@ impl SiteError {
             Self::NoSuchPage
             | Self::NoSuchMachine(_)
             | Self::NoSuchPart(_)
+            | Self::NoSuchOrder(_)
             | Self::NoSuchAlert(_)
             | Self::FutureMonth(_) => StatusCode::NOT_FOUND,
             Self::OtherOrigin => StatusCode::FORBIDDEN,
@@ -91,6 +94,11 @@ impl SiteError {
                 "There is no such alert",
                 format!("No alert is known under “{id}”."),
                 ("/alerts", "See the alerts"),
+            ),
+            Self::NoSuchOrder(order) => told(
+                "There is no such order",
+                format!("No order is known under “{order}”."),
+                ("/orders", "See all orders"),
             ),
             Self::NoSuchPart(_) | Self::OtherOrigin | Self::NotAForm | Self::TooLarge => self.told_of_shelf(),
             Self::NotAMonth(fault) => told(

@@ -11,8 +11,9 @@ use super::alert_fixtures::{cleared_alerts, open_alerts};
 use super::chart::axis::plus_days;
 use super::source::{Notice, Source, SourceError};
 use super::{heads_fixtures, shelf_fixtures};
-use crate::domain::ids::{DeviceId, LotId, SlotId, SupplyIndex};
+use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId, SlotId, SupplyIndex};
 use crate::domain::month::{DeviceMonth, Month, MonthReport, SupplyMonth};
+use crate::domain::order::StepRefusal;
 use crate::domain::outlook::{Forecast, Horizon, Outlook, Slot};
 use crate::domain::reading::{Capacity, Level, Role};
 use crate::domain::snapshot::{DeviceAlert, Marker, MediaInput};
@@ -22,10 +23,13 @@ use crate::domain::standard::{
 };
 use crate::domain::task::{Task, TaskKind};
 use crate::domain::units::Measure;
-use crate::usecase::book::{Booked, Booking, Note, Refusal};
+use crate::site::order_fixtures::{none_ordered, order_view, orders};
+use crate::usecase::book::{Booking, Note, Refusal};
+use crate::usecase::once::Token;
+use crate::usecase::orders::{Act, OrderRefusal};
 use crate::usecase::view::{
-    Device, MachineLine, MachineView, MonthView, OutlookLine, PartView, ShelfView, Silence, StandingAlert,
-    TodayView, Trend,
+    Device, MachineLine, MachineView, MonthView, OrderView, OrdersView, OutlookLine, PartView, ShelfView,
+    Silence, StandingAlert, TodayView, Trend,
 };
 
 pub(crate) const TODAY: Date = date(2026, 11, 25);
@@ -147,7 +151,13 @@ impl Source for Fixture {
         self.give(|| shelf_fixtures::part_view(&self.name, number), None).await
     }
 
-    async fn book(&self, part: &str, _: Booking, _: Note) -> Result<Result<Booked, Refusal>, SourceError> {
+    async fn book(
+        &self,
+        part: &str,
+        _: Booking,
+        _: Note,
+        _: Option<Token>,
+    ) -> Result<Result<MovementId, Refusal>, SourceError> {
         let refused = || Err(Refusal::NothingGood(part.to_owned()));
         self.give(refused, Err(Refusal::NoSuchPart(part.to_owned()))).await
     }
@@ -156,9 +166,43 @@ impl Source for Fixture {
         &self,
         counts: Vec<(LotId, u32)>,
         _: Note,
-    ) -> Result<Result<Vec<Booked>, (LotId, Refusal)>, SourceError> {
+        _: Option<Token>,
+    ) -> Result<Result<usize, (LotId, Refusal)>, SourceError> {
         let refused = || Err((counts[0].0, Refusal::Units(counts[0].1)));
-        self.give(refused, Ok(vec![])).await
+        self.give(refused, Ok(0)).await
+    }
+
+    async fn orders(&self) -> Result<OrdersView, SourceError> {
+        self.give(|| orders(&self.name), none_ordered()).await
+    }
+
+    async fn order(&self, order: OrderId) -> Result<Option<OrderView>, SourceError> {
+        self.give(|| order_view(order), None).await
+    }
+
+    async fn draft(
+        &self,
+        part: &str,
+        units: u32,
+        _: Note,
+        _: Option<Token>,
+    ) -> Result<Result<OrderId, OrderRefusal>, SourceError> {
+        let refused = || if units == 0 { Err(OrderRefusal::Units(0)) } else { Ok(OrderId(7)) };
+        self.give(refused, Err(OrderRefusal::NoSuchPart(part.to_owned()))).await
+    }
+
+    async fn order_act(
+        &self,
+        order: OrderId,
+        what: Act,
+        _: Note,
+        _: Option<Token>,
+    ) -> Result<Result<OrderId, OrderRefusal>, SourceError> {
+        let done = || match what {
+            Act::Receive(came) if came.is_empty() => Err(OrderRefusal::Step(StepRefusal::Nothing)),
+            _ => Ok(order),
+        };
+        self.give(done, Err(OrderRefusal::NoSuchOrder(order))).await
     }
 
     async fn month(&self, month: Month) -> Result<MonthView, SourceError> {

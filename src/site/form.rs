@@ -1,10 +1,13 @@
 //! Forms that work without scripts: what was typed is kept, and what is wrong with it stands beside it.
 
+use std::hash::{BuildHasher, RandomState};
+
 use axum::extract::Form;
 use axum::extract::rejection::FormRejection;
 use axum::http::StatusCode;
 
 use super::error::SiteError;
+use crate::usecase::once::Token;
 
 /// What a form sent.
 #[derive(Debug, Clone, Default)]
@@ -27,6 +30,11 @@ impl Fields {
     pub(crate) fn get(&self, name: &str) -> &str {
         let found = self.0.iter().find(|(field, _)| field == name);
         found.map_or("", |(_, value)| value.trim())
+    }
+
+    /// What tells the form from every other, if it says so.
+    pub(crate) fn token(&self) -> Option<Token> {
+        Token::from_digits(self.get("once"))
     }
 
     /// A whole number that stands in a field, or what is wrong there.
@@ -97,9 +105,41 @@ pub(crate) struct Field {
     pub(crate) keys: &'static str,
 }
 
+impl Field {
+    /// A line to type in that belongs to a form, under a name that is made up for one of several things.
+    pub(crate) fn line(
+        form: &FormView,
+        name: String,
+        (label, hint): (&'static str, &str),
+        keys: &'static str,
+        usual: &str,
+        tried: &Tried,
+    ) -> Self {
+        Self {
+            id: format!("{}-{name}", form.name),
+            label,
+            hint: hint.to_owned(),
+            value: if form.open { tried.fields.get(&name) } else { usual }.to_owned(),
+            error: form.error_at(&name, tried),
+            choices: Vec::new(),
+            keys,
+            name,
+        }
+    }
+}
+
+/// A token for a form that is about to be shown. It has to be another each time, and is no secret: that a form
+/// comes from a page of this site is checked otherwise.
+pub(crate) fn fresh_token() -> String {
+    let keys = RandomState::new();
+    format!("{:016x}{:016x}", keys.hash_one(1), keys.hash_one(2))
+}
+
 /// A form as it stands on a page.
 pub(crate) struct FormView {
     pub(crate) action: String,
+    /// What tells it from every other form, so that it is booked once however often it is sent.
+    pub(crate) token: String,
     pub(crate) name: &'static str,
     pub(crate) title: &'static str,
     pub(crate) button: &'static str,
@@ -126,7 +166,7 @@ impl FormView {
         tried: &Tried,
     ) -> Self {
         let open = tried.form == name;
-        Self { action, name, title, button, fields: Vec::new(), error: None, open }
+        Self { action, token: fresh_token(), name, title, button, fields: Vec::new(), error: None, open }
     }
 
     /// Adds a line to type in; `usual` stands there until somebody types something else.

@@ -6,6 +6,7 @@
 //! | `/machines`, `/machines/{id}?days=30` | all machines; one machine |
 //! | `/shelf`, `/shelf/parts/{number}` | what lies on the shelf; one part with its movements and forms |
 //! | `/shelf/count` | the stock-take |
+//! | `/orders`, `/orders/{number}`, `.csv`, `.txt` | what to order, and orders; one order with its forms, and as a file |
 //! | `/alerts`, `/alerts/{id}` | what crossed a rule, open and cleared; one alert with its forms |
 //! | `/months` | leads to the month that is running |
 //! | `/months/2026-10`, `/months/2026-10.csv` | a month's supply report, as a page and as a file |
@@ -34,6 +35,10 @@ mod alert_tests;
 mod fixtures;
 #[cfg(test)]
 mod heads_fixtures;
+#[cfg(test)]
+mod order_fixtures;
+#[cfg(test)]
+mod order_tests;
 #[cfg(test)]
 mod shelf_fixtures;
 #[cfg(test)]
@@ -67,6 +72,9 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/", get(pages::today::show::<S>))
         .route("/machines", get(pages::machines::show::<S>))
         .route("/machines/{id}", get(pages::machine::show::<S>))
+        .route("/orders", get(pages::orders::show::<S>).post(pages::orders::draft::<S>))
+        .route("/orders/{order}", get(pages::order::show::<S>))
+        .route("/orders/{order}/{action}", post(pages::order::act::<S>))
         .route("/shelf", get(pages::shelf::show::<S>))
         .route("/shelf/count", get(pages::count::show::<S>).post(pages::count::book::<S>))
         .route("/shelf/parts/{number}", get(pages::part::show::<S>))

@@ -6,10 +6,14 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::alert_source::AlertSource;
-use crate::domain::ids::{DeviceId, LotId};
+use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
-use crate::usecase::book::{Booked, Booking, Note, Refusal};
-use crate::usecase::view::{MachineLine, MachineView, MonthView, PartView, ShelfView, TodayView};
+use crate::usecase::book::{Booking, Note, Refusal};
+use crate::usecase::once::Token;
+use crate::usecase::orders::{Act, OrderRefusal};
+use crate::usecase::view::{
+    MachineLine, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView,
+};
 
 /// A line that stands on top of every page.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -61,20 +65,46 @@ pub trait Source: AlertSource {
     /// One part with its lots and movements; `None` if there is no such part.
     fn part(&self, number: &str) -> impl Future<Output = Result<Option<PartView>, SourceError>> + Send;
 
-    /// Books one thing for a part, or says why not.
+    /// Books one thing for a part, or says why not; a form with a token is booked once.
     fn book(
         &self,
         part: &str,
         booking: Booking,
         note: Note,
-    ) -> impl Future<Output = Result<Result<Booked, Refusal>, SourceError>> + Send;
+        token: Option<Token>,
+    ) -> impl Future<Output = Result<Result<MovementId, Refusal>, SourceError>> + Send;
 
     /// Books a stock-take: every count, or none and the first refusal with its lot.
     fn count(
         &self,
         counts: Vec<(LotId, u32)>,
         note: Note,
-    ) -> impl Future<Output = Result<Result<Vec<Booked>, (LotId, Refusal)>, SourceError>> + Send;
+        token: Option<Token>,
+    ) -> impl Future<Output = Result<Result<usize, (LotId, Refusal)>, SourceError>> + Send;
+
+    /// What to order, and orders.
+    fn orders(&self) -> impl Future<Output = Result<OrdersView, SourceError>> + Send;
+
+    /// One order; `None` if there is no such order.
+    fn order(&self, order: OrderId) -> impl Future<Output = Result<Option<OrderView>, SourceError>> + Send;
+
+    /// Sees to it that the draft to a part's supplier has so many units of it, or says why not.
+    fn draft(
+        &self,
+        part: &str,
+        units: u32,
+        note: Note,
+        token: Option<Token>,
+    ) -> impl Future<Output = Result<Result<OrderId, OrderRefusal>, SourceError>> + Send;
+
+    /// Does something with an order, or says why not.
+    fn order_act(
+        &self,
+        order: OrderId,
+        what: Act,
+        note: Note,
+        token: Option<Token>,
+    ) -> impl Future<Output = Result<Result<OrderId, OrderRefusal>, SourceError>> + Send;
 
     /// The supply report of a month. A month of which nothing is known has no devices.
     fn month(&self, month: Month) -> impl Future<Output = Result<MonthView, SourceError>> + Send;

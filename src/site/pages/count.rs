@@ -82,9 +82,9 @@ pub(crate) async fn book<S: Source>(State(source): State<S>, sent: Sent) -> Resu
     }
     let note = note(&fields, &mut faults);
     if let (Some(note), true) = (note, faults.is_empty()) {
-        match source.count(counts, note).await? {
+        match source.count(counts, note, fields.token()).await? {
             Ok(booked) => {
-                return Ok(Redirect::to(&format!("/shelf/count?counted={}", booked.len())).into_response());
+                return Ok(Redirect::to(&format!("/shelf/count?counted={booked}")).into_response());
             }
             Err((LotId(lot), refusal)) => {
                 faults.push(Fault::new(name(lot), format!("{}.", format::capital(&refusal.to_string()))));

@@ -7,6 +7,8 @@ pub(crate) mod horizon;
 pub(crate) mod machine;
 pub(crate) mod machines;
 pub(crate) mod months;
+pub(crate) mod order;
+pub(crate) mod orders;
 pub(crate) mod part;
 pub(crate) mod shelf;
 pub(crate) mod today;
@@ -29,6 +31,7 @@ pub(crate) enum Section {
     Today,
     Machines,
     Shelf,
+    Orders,
     Alerts,
     Months,
     /// A page that belongs to none.
@@ -53,10 +56,11 @@ pub(crate) struct Page {
 
 impl Page {
     pub(crate) fn new<S: Source>(source: &S, section: Section, title: impl Into<String>) -> Self {
-        const DOORS: [(Section, &str, &str); 5] = [
+        const DOORS: [(Section, &str, &str); 6] = [
             (Section::Today, "/", "Today"),
             (Section::Machines, "/machines", "Machines"),
             (Section::Shelf, "/shelf", "Shelf"),
+            (Section::Orders, "/orders", "Orders"),
             (Section::Alerts, "/alerts", "Alerts"),
             (Section::Months, "/months", "Months"),
         ];

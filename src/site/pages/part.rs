@@ -69,9 +69,9 @@ pub(crate) async fn book<S: Source>(
     let fields = Fields::of(sent)?;
     let faults = match read(&action, &fields).ok_or(SiteError::NoSuchPage)? {
         Err(faults) => faults,
-        Ok((booking, note)) => match source.book(&number, booking, note).await? {
-            Ok(booked) => {
-                let back = format!("{}?booked={}", part_href(&number), booked.movement);
+        Ok((booking, note)) => match source.book(&number, booking, note, fields.token()).await? {
+            Ok(movement) => {
+                let back = format!("{}?booked={movement}", part_href(&number));
                 return Ok(Redirect::to(&back).into_response());
             }
             Err(Refusal::NoSuchPart(_)) => {

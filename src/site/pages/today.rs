@@ -7,12 +7,13 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::horizon::HorizonChart;
+use super::orders::PutOn;
 use super::{AlmanacDay, Page, Section, Silent, html};
 use crate::domain::task::{Task, TaskKind};
 use crate::site::error::SiteError;
 use crate::site::format;
 use crate::site::source::Source;
-use crate::usecase::view::TodayView;
+use crate::usecase::view::{AdviceLine, TodayView};
 
 /// Beyond this many dark machines they are counted and no longer named one by one.
 const NAMED_DARK: usize = 4;
@@ -25,6 +26,8 @@ struct TaskRow {
     what: String,
     why: String,
     href: String,
+    /// The button that puts what is to be ordered on an order.
+    put: Option<PutOn>,
 }
 
 struct TaskDay {
@@ -122,14 +125,16 @@ fn task_days(view: &TodayView) -> Vec<TaskDay> {
             let day = AlmanacDay::new(due, view.today);
             // Folding away a single task would save no room.
             let open = if tasks.len() <= UNFOLDED + 1 { tasks.len() } else { UNFOLDED };
-            let mut rows: Vec<TaskRow> = tasks.iter().map(task_row).collect();
+            let mut rows: Vec<TaskRow> = tasks.iter().map(|task| task_row(task, &view.orders)).collect();
             let folded = rows.split_off(open);
             Some(TaskDay { day, tasks: rows, folded })
         })
         .collect()
 }
 
-fn task_row(task: &Task) -> TaskRow {
+fn task_row(task: &Task, orders: &[AdviceLine]) -> TaskRow {
+    let advice = (task.kind == TaskKind::Order).then_some(task.part.as_ref()).flatten();
+    let advice = advice.and_then(|part| orders.iter().find(|line| line.advice.part.number == *part));
     let anchor = task.slot.map_or_else(String::new, |slot| format!("#supply-{slot}"));
     TaskRow {
         kind: task.kind.word(),
@@ -145,5 +150,6 @@ fn task_row(task: &Task) -> TaskRow {
             (None, Some(device)) => format!("/machines/{device}{anchor}"),
             (None, None) => "/".to_owned(),
         },
+        put: advice.map(PutOn::of),
     }
 }
