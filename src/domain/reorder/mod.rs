@@ -125,7 +125,7 @@ pub fn propose(demand: &Demand, held: &Held, terms: &Terms) -> Option<Proposal> 
     let usable = usable(&held.lots, &demand.slots, terms.lead.mean_days + f64::from(again));
     let position = usable.saturating_add(on_order);
     let wanted = up_to.saturating_sub(position).max(1);
-    let most = most_used(demand, position, terms.good_days);
+    let most = most_used(demand, position, terms.good_days, packed(wanted, terms));
     let needed = wanted.min(most.max(1));
     let units = packed(needed, terms);
     Some(Proposal {
@@ -178,15 +178,24 @@ fn usable(lots: &[(u32, Option<f64>)], slots: &[SlotDemand], until: f64) -> u32 
     (good + (used + 1e-9).floor()) as u32
 }
 
-/// How many more units will likely be used before their date, after those that are there.
-fn most_used(demand: &Demand, position: u32, good_days: Option<f64>) -> u32 {
-    let Some(days) = good_days else { return u32::MAX };
+/// How many more units will likely be used before their date, after those that are there; no further than
+/// `asked`.
+fn most_used(demand: &Demand, position: u32, good_days: Option<f64>, asked: u32) -> u32 {
+    let Some(days) = good_days else { return asked };
+    // What is used soon is used before its date: that is known long before the far end of it is looked at.
+    let mut soon = 30.0;
+    while soon < days {
+        if Counts::pooled(&demand.slots, soon).at_least(position.saturating_add(asked)) >= USED_IN_TIME {
+            return asked;
+        }
+        soon *= 2.0;
+    }
     let counts = Counts::pooled(&demand.slots, days);
     // The chance of using the n-th falls with n, so that the largest is where it falls below.
     let used = counts.enough(1.0 - USED_IN_TIME);
     // What has to be ordered whatever the forecast says will be used.
     let fixed = u32::try_from(demand.fixed.len()).unwrap_or(u32::MAX);
-    used.max(fixed).saturating_sub(position)
+    used.max(fixed).saturating_sub(position).min(asked)
 }
 
 /// As many units as are wanted, in whole packs and no fewer than the supplier delivers.
@@ -199,8 +208,15 @@ fn packed(wanted: u32, terms: &Terms) -> u32 {
 fn without(slots: &[SlotDemand], position: u32) -> Option<(u32, u32)> {
     let short = |days: u32| Counts::pooled(slots, f64::from(days)).at_least(position.saturating_add(1));
     let day = |chance: f64| {
-        let day = last_day(FURTHEST_DAYS, |days| short(days) < chance)?;
-        Some(if day == 0 && short(0) >= chance { 0 } else { day + 1 })
+        if short(0) >= chance {
+            return Some(0);
+        }
+        // Days far ahead cost much, and are rarely needed: the step doubles until it is too far.
+        let mut reach = 1;
+        while reach < FURTHEST_DAYS && short(reach) < chance {
+            reach = (reach * 2).min(FURTHEST_DAYS);
+        }
+        Some(last_day(reach, |days| short(days) < chance)? + 1)
     };
     day(0.1).zip(day(0.5))
 }
