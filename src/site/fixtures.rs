@@ -368,7 +368,7 @@ fn today(first: &str) -> TodayView {
     }
 }
 
-fn lines(name: &str) -> Vec<OutlookLine> {
+pub(crate) fn lines(name: &str) -> Vec<OutlookLine> {
     let mut lines = vec![
         line(name, slot(1, 1, "cyan"), (7750, 2510), [34, 48, 71], 27),
         line(name, slot(2, 1, "magenta"), (7750, 6020), [80, 110, 160], 73),

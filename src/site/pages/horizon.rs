@@ -74,7 +74,7 @@ impl OrderWords {
     }
 }
 
-/// What the shelf adds to a bar, with its words: they stand where those about ordering stand otherwise, for
+/// What the shelf, or else what is on order, adds to a bar, with its words: they stand where those about ordering stand otherwise, for
 /// what is on the shelf need not be ordered.
 pub(crate) struct ShelfWords {
     pub(crate) cover: Option<Cover>,
@@ -83,11 +83,22 @@ pub(crate) struct ShelfWords {
 }
 
 impl ShelfWords {
-    fn new(axis: &DayAxis, line: &OutlookLine) -> Option<Self> {
-        let unit = line.shelf.as_ref()?;
-        let words = format!("1 on the shelf, made {}", unit.made_on.strftime("%b %Y"));
+    fn new(axis: &DayAxis, line: &OutlookLine, today: Date) -> Option<Self> {
+        let words = match (&line.shelf, &line.on_order) {
+            (Some(unit), _) => format!("1 on the shelf, made {}", unit.made_on.strftime("%b %Y")),
+            (None, Some(unit)) => match unit.expected_on {
+                Some(day) if day < today => {
+                    format!("1 on order, was expected {}", format::weekday(day, today))
+                }
+                Some(day) => format!("1 on order, expected {}", format::weekday(day, today)),
+                None => "1 on order".to_owned(),
+            },
+            (None, None) => return None,
+        };
         let late = line.outlook.forecast.horizon().map(|horizon| horizon.late);
-        let cover = late.zip(lasts_days(line, unit)).map(|(late, days)| horizon::cover(axis, late, days));
+        let cover = late
+            .zip(lasts_days(line, line.shelf.as_ref()))
+            .map(|(late, days)| horizon::cover(axis, late, days));
         let end = late.map_or_else(|| axis.at(axis.from()), |late| axis.at(late));
         let [_, middle, wide] = LAYOUTS;
         let places = [middle, wide].map(|(class, room)| {
@@ -99,10 +110,11 @@ impl ShelfWords {
     }
 }
 
-/// How long a full unit from the shelf lasts at the present use.
-fn lasts_days(line: &OutlookLine, unit: &CoveringUnit) -> Option<f64> {
+/// How long a full unit from the shelf, or on order, lasts at the present use.
+fn lasts_days(line: &OutlookLine, unit: Option<&CoveringUnit>) -> Option<f64> {
     let level = &line.outlook.level;
-    let of_part = unit.capacity.filter(|(_, measure)| *measure == level.measure).map(|(amount, _)| amount);
+    let of_part = unit.and_then(|unit| unit.capacity).filter(|(_, measure)| *measure == level.measure);
+    let of_part = of_part.map(|(amount, _)| amount);
     let days =
         of_part.or(level.capacity.known())? / line.outlook.daily_use.filter(|per_day| *per_day > 0.0)?;
     days.is_finite().then_some(days)
@@ -162,7 +174,7 @@ impl HorizonChart {
         let row = |line: &OutlookLine| {
             let outlook = &line.outlook;
             let slot = &outlook.slot;
-            let shelf = ShelfWords::new(&axis, line);
+            let shelf = ShelfWords::new(&axis, line, today);
             let order = if shelf.is_some() { None } else { OrderWords::new(&axis, line, today) };
             let words = shelf.as_ref().map(|shelf| &shelf.words);
             let words = words.or(order.as_ref().map(|order| &order.words)).cloned();
@@ -238,4 +250,28 @@ fn sentence(line: &OutlookLine, today: Date, order: Option<&str>) -> String {
         slot.label(),
         format::level_in_full(&line.outlook.level, slot.role)
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::cover::ComingUnit;
+    use crate::domain::ids::OrderId;
+    use crate::site::fixtures::{TODAY, lines};
+
+    #[test]
+    fn what_is_on_order_stands_where_the_order_mark_would() {
+        let mut lines = lines("Bobbin");
+        lines.truncate(1);
+        lines[0].shelf = None;
+        let expected_on = TODAY.tomorrow().ok();
+        let unit = ComingUnit { part: "VO-C-775".to_owned(), order: OrderId(7), expected_on };
+        lines[0].on_order = Some(unit);
+        let chart = HorizonChart::new(&lines, TODAY, true);
+        assert_eq!(chart.rows[0].order_by, "1 on order, expected Thu 26 Nov");
+        assert!(chart.rows[0].order.is_none() && chart.has_shelf);
+        lines[0].on_order.as_mut().unwrap().expected_on = TODAY.yesterday().ok();
+        let late = HorizonChart::new(&lines, TODAY, true);
+        assert_eq!(late.rows[0].order_by, "1 on order, was expected Tue 24 Nov");
+    }
 }
