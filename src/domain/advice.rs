@@ -10,17 +10,21 @@ mod swap;
 mod tests;
 mod words;
 
+use std::collections::BTreeMap;
+
 use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan};
 
-use self::care::{error_task, silence_task};
+use self::care::{error_task, silence_task, unit_task, warranty_tasks};
 use self::order::{order_task, part_task};
 use self::shelf::shelf_tasks;
 pub(in crate::domain) use self::swap::asks_for_swap;
 use self::swap::swap_task;
 pub(in crate::domain) use self::words::{lower_first, short};
 use super::cover::{Cover, covers};
-use super::ids::DeviceId;
+use super::head::{Head, HeadOutlook};
+use super::ids::{DeviceId, SlotId};
+use super::life::UnitInside;
 use super::outlook::{Outlook, Present, Prospect};
 use super::part::LeadTime;
 use super::reading::Role;
@@ -80,6 +84,10 @@ pub struct DeviceState {
     pub alerts: Vec<DeviceAlert>,
     /// Its supplies, with the day by which each successor is to be ordered.
     pub supplies: Vec<(Outlook, Option<Date>)>,
+    /// The units in its slots, where it is known which lots they were issued from.
+    pub units: BTreeMap<SlotId, UnitInside>,
+    /// The print heads that are in it.
+    pub heads: Vec<(Head, HeadOutlook)>,
 }
 
 impl DeviceState {
@@ -116,9 +124,11 @@ pub fn plan(devices: &[DeviceState], goods: &Goods<'_>, present: &Present, pract
             tasks.extend(error_task(device, present));
         }
         tasks.extend(dark);
+        tasks.extend(warranty_tasks(device, present, practice));
         for (outlook, order_by) in &device.supplies {
             let cover = covers.get(&outlook.slot.id).unwrap_or(&Cover::NoPart);
             tasks.extend(swap_task(device, outlook, cover, present));
+            tasks.extend(unit_task(device, outlook, present, practice));
             // What is counted with its part has no line of its own.
             if !advised.counted.contains(&outlook.slot.id) {
                 tasks.extend(order_task(device, outlook, *order_by, cover, present, practice));

@@ -43,6 +43,12 @@ impl Position {
     }
 }
 
+impl From<Position> for u8 {
+    fn from(position: Position) -> Self {
+        position.0
+    }
+}
+
 impl fmt::Display for Position {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         self.0.fmt(f)
@@ -200,6 +206,22 @@ impl Plumbing {
         of.map(|channel| channel.colour.as_str())
     }
 
+    /// What runs through a head as it is written: `Cyan, Magenta 40 %`.
+    #[must_use]
+    pub fn of_head(&self, head: Position) -> String {
+        let of = self.channels.iter().filter(|channel| channel.head == head);
+        let written = of.map(|channel| {
+            let ways = self.channels.iter().filter(|other| same_words(&other.colour, &channel.colour));
+            let even = 1.0 / ways.count() as f64;
+            if (channel.share - even).abs() > 1e-9 {
+                format!("{} {} %", channel.colour, channel.share * 100.0)
+            } else {
+                channel.colour.clone()
+            }
+        });
+        written.collect::<Vec<_>>().join(", ")
+    }
+
     /// The part of a slot's ink that runs through a head.
     #[must_use]
     pub fn share(&self, head: Position, slot: &Slot) -> f64 {
@@ -268,20 +290,7 @@ pub fn is_ink(slot: &Slot) -> bool {
 /// As it is written: a share stands only where it is not an even part.
 impl fmt::Display for Plumbing {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for head in self.heads() {
-            write!(f, "{head}:")?;
-            let of = self.channels.iter().filter(|channel| channel.head == head);
-            for (n, channel) in of.enumerate() {
-                let ways = self.channels.iter().filter(|other| same_words(&other.colour, &channel.colour));
-                let even = 1.0 / ways.count() as f64;
-                write!(f, "{} {}", if n == 0 { "" } else { "," }, channel.colour)?;
-                if (channel.share - even).abs() > 1e-9 {
-                    write!(f, " {} %", channel.share * 100.0)?;
-                }
-            }
-            writeln!(f)?;
-        }
-        Ok(())
+        self.heads().into_iter().try_for_each(|head| writeln!(f, "{head}: {}", self.of_head(head)))
     }
 }
 

@@ -13,6 +13,7 @@ use crate::domain::rules::Practice;
 use crate::domain::shelf::Stock;
 use crate::domain::task::{Task, TaskKind};
 use crate::store::devices::DeviceRow;
+use crate::store::heads::Heads;
 use crate::store::orders::Which;
 use crate::store::outlooks::{OutlookRow, Wanted};
 use crate::store::{Result, Store};
@@ -57,6 +58,8 @@ pub(super) async fn states(
         errors: row.errors,
         alerts: Vec::new(),
         supplies: Vec::new(),
+        units: BTreeMap::new(),
+        heads: Vec::new(),
     };
     let mut states: BTreeMap<_, DeviceState> = devices.iter().map(|row| (row.id, state(row))).collect();
     for (device, alert, _) in store.standing_alerts(None).await? {
@@ -68,6 +71,16 @@ pub(super) async fn states(
         if let Some(state) = states.get_mut(&row.outlook.slot.device) {
             state.supplies.push((row.outlook, row.order_by));
         }
+    }
+    for row in store.heads(Heads::Inside).await? {
+        if let (Some(state), Some(outlook)) = (states.get_mut(&row.head.device), row.outlook) {
+            state.heads.push((row.head, outlook));
+        }
+    }
+    let mut units = store.units_inside().await?;
+    for state in states.values_mut() {
+        let slots = state.supplies.iter().map(|(outlook, _)| outlook.slot.id);
+        state.units = slots.filter_map(|slot| Some((slot, units.remove(&slot)?))).collect();
     }
     // Devices stay in their order, which is that of their names.
     Ok(devices.iter().filter_map(|row| states.remove(&row.id)).collect())

@@ -3,17 +3,22 @@
 
 use std::collections::BTreeSet;
 
+use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp, ToSpan};
 
 use super::advice::states;
 use crate::domain::advice::plan;
-use crate::domain::alert::facts::{DeviceFacts, JUDGED, RECENT_DAYS, Room, SupplyFacts, conditions};
+use crate::domain::alert::facts::{
+    DeviceFacts, HeadFacts, JUDGED, RECENT_DAYS, Room, SupplyFacts, conditions,
+};
 use crate::domain::alert::life::{Condition, Edge, Stands, judge};
 use crate::domain::alert::recipient::{Hours, NoticeKind, on_clearing, on_opening, on_snooze};
 use crate::domain::alert::ruleset::{Place, RuleSet};
 use crate::domain::alert::snooze::Snooze;
 use crate::domain::alert::{Alert, Grade, Rule, Subject};
+use crate::domain::head::{Head, HeadOutlook};
 use crate::domain::ids::{AlertId, DeviceId};
+use crate::domain::life::Warranty;
 use crate::domain::outlook::Present;
 use crate::domain::rules::Rules;
 use crate::domain::shelf::Stock;
@@ -197,6 +202,15 @@ async fn apply(work: &mut Work, edge: &Edge, now: Timestamp, hours: &Hours<'_>) 
     }
 }
 
+/// A warranty that is over already warns of nothing: it is told while something can still be done.
+fn head_facts(head: &Head, said: &HeadOutlook, today: Date) -> HeadFacts {
+    let warranty_ends = match Warranty::of(head, said, today) {
+        Warranty::Ends { days, .. } => Some(days.middle),
+        Warranty::Over(_) | Warranty::NotYet(_) => None,
+    };
+    HeadFacts { place: head.position.into(), warranty_ends }
+}
+
 /// What is known of the whole print room, loaded once.
 struct Facts {
     devices: Vec<DeviceFacts>,
@@ -231,7 +245,7 @@ impl Facts {
                 errors: state.errors,
                 complaints: state.alerts,
                 supplies: state.supplies.into_iter().filter_map(supply).collect(),
-                heads: Vec::new(),
+                heads: state.heads.iter().map(|(head, said)| head_facts(head, said, today)).collect(),
             })
         };
         Ok(Self { devices: states.into_iter().filter_map(facts).collect(), shelf, tasks })

@@ -213,7 +213,7 @@ pub(super) fn device(row: DeviceRow, present: &Present, practice: &Practice) -> 
         last_answer_at: row.last_answer_at,
         silent: row.fault.map(|fault| Silence {
             since,
-            dark: present.now.duration_since(since) >= practice.dark_after,
+            dark: practice.calendar.open_time(since, present.now, &present.zone) >= practice.dark_after,
             fault,
         }),
         device_status: row.device_status,

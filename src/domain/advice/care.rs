@@ -1,15 +1,19 @@
 //! What a person has to look at: machines that are silent, and machines that complain.
 
 use super::DeviceState;
-use super::words::in_days;
-use crate::domain::outlook::Present;
+use super::words::{in_days, lower_first, short};
+use crate::domain::life::{Bound, Warranty, is_near, is_past};
+use crate::domain::outlook::{Outlook, Present};
+use crate::domain::reading::Role;
 use crate::domain::rules::Practice;
 use crate::domain::task::{Task, TaskKind};
 
 pub(super) fn silence_task(device: &DeviceState, present: &Present, practice: &Practice) -> Option<Task> {
     let since = device.silent_since?;
     let silent = present.now.duration_since(since);
-    (silent >= practice.dark_after).then(|| Task {
+    // Nobody misses a machine that is silent while the room is closed.
+    let missed = practice.calendar.open_time(since, present.now, &present.zone);
+    (missed >= practice.dark_after).then(|| Task {
         due: present.today(),
         kind: TaskKind::Check,
         what: format!("Switch {} on, or find out why it does not answer", device.name),
@@ -32,6 +36,75 @@ pub(super) fn error_task(device: &DeviceState, present: &Present) -> Option<Task
         why: format!("it reports: {}", words.join(", ")),
         device: Some(device.id),
         slot: None,
+        part: None,
+    })
+}
+
+/// A head whose warranty ends soon is looked at while it lasts: by its date, or by the ink through it.
+pub(super) fn warranty_tasks(device: &DeviceState, present: &Present, practice: &Practice) -> Vec<Task> {
+    let today = present.today();
+    let mut tasks = Vec::new();
+    for (head, outlook) in &device.heads {
+        let Warranty::Ends { days, bound, .. } = Warranty::of(head, outlook, today) else { continue };
+        if !is_near(days.middle.max(today), today, practice.expiry_ahead_days) {
+            continue;
+        }
+        let through = outlook.ml.map(|ml| format!("{ml:.0} of {:.0} ml have gone through it", head.limit_ml));
+        let ends = match bound {
+            Bound::Limit => format!(
+                "its limit is reached between {} and {}, about {}",
+                short(days.early),
+                short(days.late),
+                short(days.middle)
+            ),
+            Bound::Date => format!("its date is {}", days.middle.strftime("%-d %b %Y")),
+        };
+        tasks.push(Task {
+            due: days.early.max(today),
+            kind: TaskKind::Check,
+            what: format!("Check head {} of {} before its warranty ends", head.position, device.name),
+            why: through.into_iter().chain([ends]).collect::<Vec<_>>().join("; "),
+            device: Some(device.id),
+            slot: None,
+            part: None,
+        });
+    }
+    tasks
+}
+
+/// Ink in a machine that passes its date before it is used up.
+pub(super) fn unit_task(
+    device: &DeviceState,
+    outlook: &Outlook,
+    present: &Present,
+    practice: &Practice,
+) -> Option<Task> {
+    let unit = device.units.get(&outlook.slot.id).filter(|_| outlook.slot.role == Role::Consumed)?;
+    let (until, today) = (unit.good_until()?, present.today());
+    let past = is_past(Some(until), today);
+    let ends = outlook.forecast.horizon();
+    let used_up = ends.is_some_and(|ends| ends.late <= until);
+    if used_up || !(past || is_near(until, today, practice.expiry_ahead_days)) {
+        return None;
+    }
+    let label = lower_first(&outlook.slot.label());
+    let use_up = ends.map_or_else(String::new, |ends| format!("; used up about {}", short(ends.middle)));
+    Some(Task {
+        due: until.max(today),
+        kind: TaskKind::Check,
+        what: match past {
+            true => format!("Watch the {label} in {}: it is past its date", device.name),
+            false => format!("Use up the {label} in {} before its date", device.name),
+        },
+        why: format!(
+            "{}, made {}, {} good until {}{use_up}",
+            unit.part,
+            unit.made_on.strftime("%b %Y"),
+            if past { "was" } else { "is" },
+            until.strftime("%-d %b %Y")
+        ),
+        device: Some(device.id),
+        slot: Some(outlook.slot.id),
         part: None,
     })
 }

@@ -50,6 +50,8 @@ fn device(supplies: Vec<(Outlook, Option<Date>)>) -> DeviceState {
         errors: DetectedErrors::default(),
         alerts: Vec::new(),
         supplies,
+        units: std::collections::BTreeMap::new(),
+        heads: Vec::new(),
     }
 }
 
@@ -154,4 +156,52 @@ fn an_order_falls_on_a_working_day() {
     practice.calendar =
         crate::domain::calendar::Calendar::new(["sat", "sun"].map(|day| day.parse().unwrap())).unwrap();
     assert_eq!(order_by(Role::Consumed, &prospect, &practice), Some(Date::constant(2026, 11, 27)));
+}
+
+#[test]
+fn a_head_whose_warranty_ends_soon_is_looked_at_while_it_lasts() {
+    let days = |days: [i8; 3]| {
+        let [early, middle, late] = days.map(|day| Date::constant(2026, 12, day));
+        Forecast::Known(Horizon { early, middle, late })
+    };
+    let outlook = |ml, days| HeadOutlook { ml: Some(ml), daily_ml: Some(9.0), by_limit: days };
+    let head = |position, until| crate::domain::head::tests::head(position, until);
+    let mut device = device(Vec::new());
+    device.heads = vec![
+        (head(1, Some(Date::constant(2027, 9, 30))), outlook(1112.0, days([4, 9, 16]))),
+        (head(2, Some(Date::constant(2026, 12, 31))), HeadOutlook::unknown("not yet")),
+        (head(3, Some(Date::constant(2027, 9, 30))), HeadOutlook::unknown("not yet")),
+        (head(4, None), outlook(1200.0, days([4, 9, 16]))),
+        (head(5, Some(Date::constant(2026, 11, 24))), outlook(100.0, days([4, 9, 16]))),
+    ];
+    insta::assert_snapshot!(text(device));
+}
+
+#[test]
+fn ink_that_passes_its_date_in_a_machine_is_told_unless_it_is_used_up_by_then() {
+    let mut device = device(vec![
+        (supply(1, Role::Consumed, (7750, 1180), [4, 9, 16]), None),
+        (supply(2, Role::Consumed, (7750, 1180), [14, 19, 26]), None),
+        (supply(3, Role::Consumed, (7750, 1180), [14, 19, 26]), None),
+    ]);
+    let made = [Date::constant(2024, 6, 20), Date::constant(2024, 6, 20), Date::constant(2024, 4, 1)];
+    for (slot, made_on) in (1..).zip(made) {
+        let unit = UnitInside { part: "VO-LM-775".to_owned(), made_on, shelf_life_months: Some(30) };
+        device.units.insert(SlotId(slot), unit);
+    }
+    insta::assert_snapshot!(text(device));
+}
+
+#[test]
+fn silence_while_the_room_is_closed_is_not_missed() {
+    let mut device = device(Vec::new());
+    // From Friday evening to Wednesday morning, with Monday and Tuesday closed as well as the weekend.
+    device.silent_since = Some("2026-11-20T18:00:00Z".parse().unwrap());
+    let closed = ["sat", "sun", "2026-11-23..2026-11-24"].map(|day| day.parse().unwrap());
+    let practice =
+        Practice { calendar: crate::domain::calendar::Calendar::new(closed).unwrap(), ..Practice::default() };
+    let (usage, took) = (BTreeMap::new(), BTreeMap::new());
+    let goods = Goods { stocks: &[], coming: &[], usage: &usage, took_days: &took };
+    let tasks = |practice: &Practice| plan(&[device.clone()], &goods, &present(), practice).tasks.len();
+    assert_eq!((tasks(&practice), tasks(&Practice::default())), (0, 1));
 }
