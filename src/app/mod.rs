@@ -3,6 +3,7 @@
 
 mod alert_pages;
 mod desk;
+mod head_pages;
 mod pages;
 pub mod search;
 

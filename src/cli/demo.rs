@@ -11,7 +11,7 @@ use super::{OpenStore, clock};
 use crate::app::{Running, Service, Standing, open_door, until_told};
 use crate::clock::Clock;
 use crate::config::{Config, Overrides};
-use crate::demo::{DemoRoom, Opening, bring_in, catch_up, fill_shelf, kept_until};
+use crate::demo::{DemoRoom, Opening, bring_in, catch_up, fill_shelf, fit_heads, kept_until};
 use crate::store::cluster::{ClusterOptions, ThrowawayDir};
 use crate::store::reach::{StoreAt, WhenInUse};
 
@@ -119,6 +119,7 @@ async fn play(
     let clock = Clock::scaled(start, play.speed);
     let service = Service::new(open.store.clone(), clock.clone(), config);
     let demo = DemoRoom::open(&open.store, &play.scenario, play.opening).await?;
+    fit_heads(&open.store, &demo, &play.scenario, span, &config.site.zone).await?;
     let mut running = Running::new();
     let stop = running.stop_signal();
     let name = play.scenario.name.clone();

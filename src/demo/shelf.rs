@@ -5,6 +5,8 @@ use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
 use mock_agent::Scenario;
 
+use super::heads::HEAD;
+use crate::domain::head::LIMIT_ML;
 use crate::domain::outlook::Present;
 use crate::domain::part::{CARTRIDGE_SHELF_LIFE_MONTHS, Currency, LeadTime, Part, PartKind, Price};
 use crate::domain::units::Measure;
@@ -89,6 +91,15 @@ pub async fn fill_shelf(
         shelf_life_months: None,
         price: price(4_950),
         ..cartridge("VO-W-1500".to_owned(), "", Vec::new())
+    });
+    // What a head holds is what goes through it under warranty: common practice, no source.
+    parts.push(Part {
+        kind: PartKind::Head,
+        colour: None,
+        capacity: Some((LIMIT_ML, Measure::Millilitres)),
+        shelf_life_months: Some(24),
+        price: price(39_500),
+        ..cartridge(HEAD.to_owned(), "", Vec::new())
     });
     import_parts(store, &parts).await?;
     let note = Note { who: "print room".to_owned(), why: "what lay there when the loft opened".to_owned() };

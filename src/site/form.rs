@@ -103,6 +103,8 @@ pub(crate) struct Field {
     pub(crate) choices: Vec<Choice>,
     /// Which keys a phone shows: `numeric`, `decimal` or `text`.
     pub(crate) keys: &'static str,
+    /// Whether it takes several lines.
+    pub(crate) long: bool,
 }
 
 impl Field {
@@ -123,6 +125,7 @@ impl Field {
             error: form.error_at(&name, tried),
             choices: Vec::new(),
             keys,
+            long: false,
             name,
         }
     }
@@ -188,6 +191,7 @@ impl FormView {
             error,
             choices: Vec::new(),
             keys,
+            long: false,
         });
         self
     }
@@ -214,8 +218,18 @@ impl FormView {
             error,
             choices,
             keys: "text",
+            long: false,
         });
         self
+    }
+
+    /// Adds a text of several lines; `usual` stands there until somebody types something else.
+    pub(crate) fn text(self, said: (&'static str, &'static str, &str), usual: &str, tried: &Tried) -> Self {
+        let mut form = self.line(said, "text", usual, tried);
+        if let Some(field) = form.fields.last_mut() {
+            field.long = true;
+        }
+        form
     }
 
     fn error_at(&self, name: &str, tried: &Tried) -> Option<String> {
@@ -225,14 +239,19 @@ impl FormView {
 
     /// The form with who and why, and with whatever is wrong with none of its fields on top.
     pub(crate) fn signed(self, why: &str, tried: &Tried) -> Self {
-        let mut form =
+        let form =
             self.line(("who", "Who", ""), "text", "", tried).line(("why", "Why", why), "text", "", tried);
-        let named = |field: &str| form.fields.iter().any(|known| known.name == field);
-        form.error = tried
+        form.unsigned(tried)
+    }
+
+    /// The form with whatever is wrong with none of its fields on top.
+    pub(crate) fn unsigned(mut self, tried: &Tried) -> Self {
+        let named = |field: &str| self.fields.iter().any(|known| known.name == field);
+        self.error = tried
             .faults
             .iter()
-            .find(|fault| form.open && !named(&fault.field))
+            .find(|fault| self.open && !named(&fault.field))
             .map(|fault| fault.text.clone());
-        form
+        self
     }
 }

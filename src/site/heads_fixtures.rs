@@ -3,14 +3,43 @@
 use jiff::civil::date;
 use jiff::{SignedDuration, Timestamp};
 
-use super::fixtures::{TODAY, at, now};
+use super::fixtures::{Fixture, TODAY, at, device, now};
+use super::heads_source::{Arrival, HeadSource};
+use super::source::SourceError;
 use crate::domain::care::{Availability, Cause, Silence};
+use crate::domain::flow::Scale;
 use crate::domain::head::{Head, HeadOutlook};
 use crate::domain::ids::{DeviceId, HeadId};
 use crate::domain::life::{UnitInside, Warranty};
 use crate::domain::outlook::{Forecast, Horizon};
-use crate::domain::plumbing::Position;
-use crate::usecase::heads::view::HeadLine;
+use crate::domain::plumbing::{Map, Plumbing, Position};
+use crate::usecase::book::Note;
+use crate::usecase::heads::view::{HeadLine, HeadsView};
+use crate::usecase::heads::{Entry, Refusal};
+
+impl HeadSource for Fixture {
+    async fn heads(&self, id: DeviceId) -> Result<Option<HeadsView>, SourceError> {
+        self.give(|| (id == DeviceId(1)).then(page), None).await
+    }
+
+    async fn put_head(
+        &self,
+        _: DeviceId,
+        _: Arrival,
+        entry: Entry,
+        _: Note,
+    ) -> Result<Result<HeadId, Refusal>, SourceError> {
+        self.give(|| Err(Refusal::Occupied(entry.position)), Err(Refusal::NoSuchMachine)).await
+    }
+
+    async fn put_plumbing(
+        &self,
+        _: DeviceId,
+        _: Option<Plumbing>,
+    ) -> Result<Result<String, Refusal>, SourceError> {
+        self.give(|| Ok("Backdrop printer".to_owned()), Err(Refusal::NoSuchMachine)).await
+    }
+}
 
 fn line(position: i32, ml: Option<f64>, until: Option<jiff::civil::Date>, forecast: Forecast) -> HeadLine {
     let head = Head {
@@ -44,6 +73,27 @@ pub(crate) fn inside() -> Vec<HeadLine> {
         line(3, Some(40.0), Some(date(2027, 3, 31)), not_yet.clone()),
         line(4, None, Some(date(2026, 10, 31)), not_yet),
     ]
+}
+
+pub(crate) fn page() -> HeadsView {
+    let mut gone = line(2, Some(1420.0), Some(date(2026, 2, 28)), Forecast::NotYet("it is out".to_owned()));
+    gone.head.id = HeadId(9);
+    (gone.head.in_on, gone.head.out_on) = (date(2025, 3, 2), Some(date(2026, 3, 2)));
+    gone.head.why = "banding that no cleaning cured".to_owned();
+    HeadsView {
+        today: TODAY,
+        device: device(1, "Bobbin"),
+        inside: inside(),
+        past: vec![gone],
+        map: Map::Usual("1: Cyan, Magenta\n2: Cyan, Magenta".parse().unwrap()),
+        uncarried: vec!["Clear protector".to_owned()],
+        scaled: vec![(
+            "Cyan".to_owned(),
+            Scale::Taken { whole_ml: 775.0, part: Some("VO-C-775".to_owned()) },
+        )],
+        parts: Vec::new(),
+        first_day: Some(date(2026, 7, 28)),
+    }
 }
 
 pub(crate) fn units() -> Vec<(String, UnitInside)> {

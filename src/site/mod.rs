@@ -4,6 +4,7 @@
 //! | --- | --- |
 //! | `/` | Today: what to do by when, and what ends first |
 //! | `/machines`, `/machines/{id}?days=30` | all machines; one machine |
+//! | `/machines/{id}/heads` | a machine's print heads, with forms that register, replace and map them |
 //! | `/shelf`, `/shelf/parts/{number}` | what lies on the shelf; one part with its movements and forms |
 //! | `/shelf/count` | the stock-take |
 //! | `/orders`, `/orders/{number}`, `.csv`, `.txt` | what to order, and orders; one order with its forms, and as a file |
@@ -22,8 +23,10 @@ mod error;
 mod form;
 mod format;
 mod guard;
+pub mod heads_source;
 mod ink;
 mod pages;
+mod power;
 pub mod source;
 mod words;
 
@@ -35,6 +38,8 @@ mod alert_tests;
 mod fixtures;
 #[cfg(test)]
 mod heads_fixtures;
+#[cfg(test)]
+mod heads_tests;
 #[cfg(test)]
 mod order_fixtures;
 #[cfg(test)]
@@ -80,6 +85,7 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/shelf/parts/{number}", get(pages::part::show::<S>))
         .route("/shelf/parts/{number}/{action}", post(pages::part::book::<S>))
         .merge(pages::alerts::routes::<S>())
+        .merge(pages::heads::routes::<S>())
         .route("/months", get(pages::months::current::<S>))
         .route("/months/{month}", get(pages::months::show::<S>))
         .route("/style.css", get(assets::style))

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::alert_source::AlertSource;
+use super::heads_source::HeadSource;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
 use crate::usecase::book::{Booking, Note, Refusal};
@@ -35,7 +36,7 @@ impl SourceError {
 }
 
 /// What the pages are made from.
-pub trait Source: AlertSource {
+pub trait Source: AlertSource + HeadSource {
     /// The present.
     fn now(&self) -> Timestamp;
 

@@ -65,11 +65,12 @@ pub(super) fn full() -> Fixture {
     Fixture::new(Mood::Full)
 }
 
-const PAGES: [&str; 9] = [
+const PAGES: [&str; 10] = [
     "/",
     "/machines",
     "/machines/1",
     "/machines/1?days=365",
+    "/machines/1/heads",
     "/alerts",
     "/months/2026-10",
     "/shelf",

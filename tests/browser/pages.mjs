@@ -26,6 +26,7 @@ export async function findPages(browser, address) {
   assert.ok(parts.length > 0, "/shelf links to no part");
   assert.ok(month, `the link to the month leads to ${page.url()}`);
   const named = machines.map((path, at) => [`machine-${at + 1}`, path]);
+  named.push(["heads", `${machines[0]}/heads`]);
   const shelf = { shelf: "/shelf", part: parts[0], count: "/shelf/count" };
   return { today: "/", machines: "/machines", ...Object.fromEntries(named), ...shelf, alerts: "/alerts", month };
 }

@@ -292,3 +292,57 @@ async fn what_people_get_wrong_is_told_and_changes_nothing() {
     assert_eq!(run(dir.path(), &database.url(), &[&["export"], &["plumbing", "Bobbin"]]), before);
     assert_eq!(store.heads(Heads::All).await.unwrap().len(), 2);
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_form_writes_a_head_down_and_its_warranty_becomes_a_task() {
+    let (dir, database) = (tempfile::tempdir().unwrap(), TestDatabase::new().await);
+    let store = room(&database, dir.path()).await;
+    let bobbin = store.devices(None).await.unwrap()[0].id;
+    let clock = ullage::clock::Clock::scaled(present(2).now, f64::MIN_POSITIVE);
+    let service = ullage::app::Service::new(store.clone(), clock, &crate::support::loft::config());
+    let (address, running) = crate::pages::serve(&service).await;
+    let page = format!("/machines/{bobbin}/heads");
+    let send =
+        |action: &str, form: &str| crate::support::http::post(address, &format!("{page}/{action}"), form);
+    assert_eq!(send("plumbing", "map=1%3A+Cyan%0D%0A2%3A+Cyan").status, 303);
+    let form = "position=2&in_on=2026-08-01&part=VO-H-1&warranty_until=2026-09-30&who=print+room&why=";
+    let registered = send("register", form);
+    assert_eq!(registered.status, 303, "{}", registered.body);
+    let again = send("register", form);
+    assert_eq!(again.status, 422);
+    assert!(again.body.contains("A head is in place 2: replace it instead."), "{}", again.body);
+    let shown = crate::support::http::get(address, &page).body;
+    assert!(shown.contains("VO-H-1") && shown.contains("ends 30 Sep by its date"), "{shown}");
+    let today = crate::support::http::get(address, "/").body;
+    assert!(today.contains("Check head 2 of Bobbin before its warranty ends"), "{today}");
+    let replaced =
+        send("replace", "position=2&in_on=2026-09-01&warranty_until=2028-01-31&who=a&why=it+banded");
+    assert_eq!(replaced.status, 303, "{}", replaced.body);
+    let today = crate::support::http::get(address, "/").body;
+    assert!(!today.contains("Check head 2"), "its successor's warranty lasts: {today}");
+    assert_eq!(crate::support::http::get(address, "/machines/4711/heads").status, 404);
+    running.drain().await;
+}
+
+#[tokio::test]
+async fn a_unit_in_a_machine_is_known_by_the_lot_it_was_issued_from() {
+    use ullage::usecase::book::{Booking, book};
+    let (dir, database) = (tempfile::tempdir().unwrap(), TestDatabase::new().await);
+    let store = room(&database, dir.path()).await;
+    let bobbin = store.devices(None).await.unwrap()[0].id;
+    let slot = store.outlooks(ullage::store::outlooks::Wanted::All).await.unwrap()[0].outlook.slot.id;
+    let booking = Booking::Receive { made_on: date(2024, 4, 1), place: "Shelf B".to_owned(), units: 2 };
+    book(&store, "VO-C-500", &booking, &note(), &present(1)).await.unwrap().unwrap();
+    let issue = Booking::Issue { lot: None, to: slot };
+    book(&store, "VO-C-500", &issue, &note(), &present(300)).await.unwrap().unwrap();
+    // What was found there when watching began is not that unit.
+    assert!(store.units_inside().await.unwrap().is_empty());
+    let mut polls: Vec<_> = (1..310).map(|n| answered(n, 200, 9000)).collect();
+    polls.extend((310..330).map(|n| answered(n, INK, 9000)));
+    ingest(&store, bobbin, "Bobbin", &polls, &present(330), &Rules::default()).await.unwrap();
+    let inside = store.units_inside().await.unwrap();
+    assert_eq!(inside.get(&slot).map(|unit| unit.made_on), Some(date(2024, 4, 1)), "{inside:?}");
+    // The next one is issued and not in yet.
+    book(&store, "VO-C-500", &issue, &note(), &present(900)).await.unwrap().unwrap();
+    assert_eq!(store.units_inside().await.unwrap(), inside);
+}

@@ -5,19 +5,22 @@ use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{Path, Query, State};
 use axum::response::Html;
 use jiff::Timestamp;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 
 use super::alerts::AlertRow;
+use super::heads::HeadRow;
 use super::horizon::HorizonChart;
 use super::trend::{Frame, TrendChart};
 use super::{Moment, Page, Section, Silent, html, machine_href};
 use crate::domain::ids::DeviceId;
+use crate::domain::life::{UnitInside, is_past};
 use crate::domain::snapshot::{Marker, MediaInput};
 use crate::site::chart::axis::TimeAxis;
 use crate::site::error::SiteError;
 use crate::site::source::Source;
-use crate::site::{format, words};
+use crate::site::{format, power, words};
 use crate::usecase::view::{Device, MachineView, StandingAlert};
 
 /// The spans that can be chosen, days.
@@ -51,6 +54,12 @@ struct MediaRow {
     left: String,
 }
 
+/// A unit that is in the machine.
+struct UnitRow {
+    ink: String,
+    text: String,
+}
+
 struct Fact {
     term: &'static str,
     text: String,
@@ -75,6 +84,10 @@ struct MachinePage {
     standing: Vec<StandingRow>,
     open: Vec<AlertRow>,
     cleared: Vec<AlertRow>,
+    heads: Vec<HeadRow>,
+    heads_href: String,
+    units: Vec<UnitRow>,
+    power: Option<String>,
     media: Vec<MediaRow>,
     facts: Vec<Fact>,
 }
@@ -126,6 +139,10 @@ impl MachinePage {
             standing: view.standing.iter().map(|row| standing(row, &zone)).collect(),
             open,
             cleared,
+            heads: view.heads.iter().map(|line| HeadRow::of(line, view.today)).collect(),
+            heads_href: format!("{}/heads", machine_href(device)),
+            units: view.units.iter().map(|(ink, unit)| unit_row(ink, unit, view.today)).collect(),
+            power: power::words(&view.availability),
             media: view.media.iter().map(media).collect(),
             facts: facts(device, &view.markers, &zone),
             trends: trends(view, span_days, zone),
@@ -163,6 +180,18 @@ fn standing(row: &StandingAlert, zone: &TimeZone) -> StandingRow {
         training: words::training(alert.training),
         since: Moment::new(row.since, zone),
     }
+}
+
+fn unit_row(ink: &str, unit: &UnitInside, today: Date) -> UnitRow {
+    let until = match unit.good_until() {
+        Some(until) if is_past(Some(until), today) => {
+            format!("past its date, {}", format::day(until, today))
+        }
+        Some(until) => format!("good until {}", format::day(until, today)),
+        None => "does not spoil".to_owned(),
+    };
+    let text = format!("{}, made {}; {until}", unit.part, unit.made_on.strftime("%b %Y"));
+    UnitRow { ink: ink.to_owned(), text }
 }
 
 fn media(input: &MediaInput) -> MediaRow {

@@ -3,6 +3,7 @@
 pub(crate) mod alerts;
 pub(crate) mod count;
 pub(crate) mod error;
+pub(crate) mod heads;
 pub(crate) mod horizon;
 pub(crate) mod machine;
 pub(crate) mod machines;
