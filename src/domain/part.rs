@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use serde::{Deserialize, Serialize};
+
 use super::outlook::Slot;
 use super::reading::Role;
 use super::units::Measure;
@@ -67,8 +69,23 @@ impl PartKind {
 }
 
 /// A currency's code: three capital letters (ISO 4217).
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(into = "String", try_from = "String")]
 pub struct Currency([u8; 3]);
+
+impl From<Currency> for String {
+    fn from(currency: Currency) -> Self {
+        currency.code().to_owned()
+    }
+}
+
+impl TryFrom<String> for Currency {
+    type Error = String;
+
+    fn try_from(code: String) -> Result<Self, Self::Error> {
+        Self::from_code(&code).ok_or_else(|| format!("'{code}' is no currency's code"))
+    }
+}
 
 impl Currency {
     /// From its code.
@@ -96,24 +113,33 @@ impl Currency {
     }
 }
 
-/// What one unit costs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// An amount of money, such as what one unit costs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Price {
-    /// In the currency's minor units; not below zero.
+    /// In the currency's minor units; a price is not below zero, a difference may be.
     pub minor: i64,
     /// The currency.
     pub currency: Currency,
 }
 
+impl Price {
+    /// The amount without its currency, with the digits of its minor unit: `189.00`, `-3.05`.
+    #[must_use]
+    pub fn decimal(&self) -> String {
+        let digits = self.currency.digits();
+        let (sign, minor, whole) =
+            (if self.minor < 0 { "-" } else { "" }, self.minor.unsigned_abs(), 10_u64.pow(digits));
+        if digits == 0 {
+            return format!("{sign}{minor}");
+        }
+        format!("{sign}{}.{:0width$}", minor / whole, minor % whole, width = digits as usize)
+    }
+}
+
 /// As `189.00 EUR`.
 impl fmt::Display for Price {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let (digits, code) = (self.currency.digits(), self.currency.code());
-        let whole = 10_i64.pow(digits);
-        if digits == 0 {
-            return write!(f, "{} {code}", self.minor);
-        }
-        write!(f, "{}.{:0width$} {code}", self.minor / whole, self.minor % whole, width = digits as usize)
+        write!(f, "{} {}", self.decimal(), self.currency.code())
     }
 }
 

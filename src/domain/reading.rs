@@ -8,7 +8,7 @@ use super::standard::{SupplyClass, SupplyKind, SupplyUnit};
 use super::units::{Fraction, Measure, conversion};
 
 /// Whether a supply is used up or filled up.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Role {
     /// A container: its level is what is left in it.

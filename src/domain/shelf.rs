@@ -123,7 +123,7 @@ impl Need {
     }
 
     /// Units that it opens up to and on a day.
-    fn units_by(&self, day: Date) -> f64 {
+    pub(super) fn units_by(&self, day: Date) -> f64 {
         match self.pace {
             Some((first, per_day)) if first <= day => {
                 (1.0 + (days_between(first, day) * per_day).floor()) / f64::from(self.shared_by)

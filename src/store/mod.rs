@@ -4,6 +4,7 @@ pub mod alert_life;
 pub mod alert_rules;
 pub mod alerts;
 pub mod care;
+pub mod closings;
 pub mod cluster;
 pub mod credentials;
 pub mod devices;

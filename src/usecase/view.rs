@@ -1,5 +1,7 @@
 //! What the pages show, as plain data: names beside ids, and the domain's own words for the rest.
 
+use std::collections::BTreeSet;
+
 use jiff::Timestamp;
 use jiff::civil::Date;
 
@@ -9,10 +11,10 @@ use crate::domain::care::Availability;
 use crate::domain::cover::{ComingUnit, CoveringUnit};
 use crate::domain::ids::{DeviceId, LotId, OrderId};
 use crate::domain::life::UnitInside;
-use crate::domain::month::{Month, MonthReport};
+use crate::domain::month::{Costs, Month, MonthReport};
 use crate::domain::order::Order;
 use crate::domain::outlook::{Outlook, Slot};
-use crate::domain::part::Part;
+use crate::domain::part::{Currency, Part};
 use crate::domain::reading::Capacity;
 use crate::domain::reorder::room::PartAdvice;
 use crate::domain::shelf::{Lot, Movement, Standing};
@@ -211,9 +213,77 @@ pub struct AlertGroup {
 #[derive(Debug, Clone)]
 pub struct MonthView {
     /// The report.
-    pub report: MonthReport,
+    pub statement: Statement,
     /// Months that have anything to report, newest first.
     pub months: Vec<Month>,
+}
+
+/// A report as it is handed in: as it was frozen where the month is closed, else as of now. Every format is
+/// made from this.
+#[derive(Debug, Clone)]
+pub struct Statement {
+    /// The report.
+    pub report: MonthReport,
+    /// The same as JSON, byte for byte.
+    pub document: String,
+    /// Who closed the month, and when.
+    pub closing: Option<Closing>,
+}
+
+/// That a month was closed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Closing {
+    /// When.
+    pub at: Timestamp,
+    /// By whom.
+    pub who: String,
+    /// The SHA-256 of the report as JSON, as 64 hexadecimal digits.
+    pub sha256: String,
+}
+
+/// The sums of one month.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct MonthPoint {
+    /// Millilitres of ink used.
+    pub ink_ml: f64,
+    /// Units swapped.
+    pub swaps: u32,
+    /// What was used is worth.
+    pub cost: Costs,
+}
+
+/// A machine or a cost centre over the months.
+#[derive(Debug, Clone)]
+pub struct TrendRow {
+    /// Its name; none for the machines that are charged to nobody.
+    pub name: Option<String>,
+    /// Which machine, where it is one.
+    pub device: Option<DeviceId>,
+    /// One a month.
+    pub points: Vec<MonthPoint>,
+}
+
+/// The months side by side.
+#[derive(Debug, Clone)]
+pub struct TrendView {
+    /// The months that are shown, oldest first.
+    pub months: Vec<Month>,
+    /// Whether machines were watched from the first day of each on.
+    pub whole: Vec<bool>,
+    /// Those that were closed.
+    pub closed: BTreeSet<Month>,
+    /// The month that is running.
+    pub running: Month,
+    /// Every month that has anything to report, newest first.
+    pub known: Vec<Month>,
+    /// All machines together, one a month.
+    pub all: Vec<MonthPoint>,
+    /// Each machine, by name.
+    pub machines: Vec<TrendRow>,
+    /// Each cost centre, by name.
+    pub cost_centres: Vec<TrendRow>,
+    /// The currencies in which there is a price.
+    pub currencies: Vec<Currency>,
 }
 
 /// The shelf.

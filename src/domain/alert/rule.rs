@@ -1,12 +1,14 @@
 //! The rules, what each of them measures, and the values that they have until somebody says otherwise.
 
 use jiff::SignedDuration;
+use serde::{Deserialize, Serialize};
 
 use super::Grade;
 use super::ruleset::Setting;
 
 /// A rule of ours.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Rule {
     /// A receptacle has reached the fill at which the next one is ordered.
     WasteOrderPoint,
