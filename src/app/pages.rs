@@ -8,10 +8,12 @@ use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
 use crate::site::source::{Notice, Source, SourceError};
 use crate::usecase::book::{Booking, Note, Refusal};
+use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
 use crate::usecase::view::{
-    MachineLine, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView,
+    Closing, MachineLine, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView,
+    TrendView,
 };
 use crate::usecase::{advice, book, month, orders, pages, shelf};
 
@@ -122,5 +124,17 @@ impl Source for StorePages {
 
     async fn month(&self, month: Month) -> Result<MonthView, SourceError> {
         month::month_view(&self.0.store, month, &self.0.present()).await.map_err(SourceError::new)
+    }
+
+    async fn months(&self) -> Result<TrendView, SourceError> {
+        month::trend(&self.0.store, &self.0.present()).await.map_err(SourceError::new)
+    }
+
+    async fn close_month(
+        &self,
+        month: Month,
+        who: String,
+    ) -> Result<Result<Closing, NotClosed>, SourceError> {
+        month::close(&self.0.store, month, &who, &self.0.present()).await.map_err(SourceError::new)
     }
 }

@@ -1,6 +1,6 @@
-//! `ullage report`: a month's supply report.
+//! `ullage report`: a month's supply report, and closing the month.
 
-use std::io::Write;
+use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -10,39 +10,78 @@ use super::{OpenStore, clock};
 use crate::config::Config;
 use crate::domain::month::Month;
 use crate::domain::outlook::Present;
-use crate::report::csv;
+use crate::report::{Format, month_file};
 use crate::store::reach::WhenInUse;
-use crate::usecase::month::month_report;
+use crate::usecase::month::{close, statement};
 
 /// Options of `ullage report`.
 #[derive(Debug, clap::Args)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
 pub struct Args {
+    #[command(subcommand)]
+    command: Option<ReportCommand>,
     /// The month, like 2026-10
-    #[arg(value_name = "YYYY-MM")]
-    month: Month,
+    #[arg(value_name = "YYYY-MM", required = true)]
+    month: Option<Month>,
+    /// The format; by default what the ending of FILE says, else CSV
+    #[arg(long, value_enum)]
+    format: Option<Format>,
     /// The file to write; standard output if none is given
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
 }
 
-/// Prints the report as comma-separated values.
+/// What to do about a month.
+#[derive(Debug, clap::Subcommand)]
+enum ReportCommand {
+    /// Freeze the report of a month that is over; what changes later is told in the next one
+    Close {
+        /// The month, like 2026-10
+        #[arg(value_name = "YYYY-MM")]
+        month: Month,
+        /// Who closes it
+        #[arg(long)]
+        who: String,
+    },
+}
+
+/// Prints a report, or closes a month; both work beside a running service.
 ///
 /// # Errors
-/// If the store cannot be reached or the file cannot be written.
+/// If the store cannot be reached, the file cannot be written, or the month cannot be closed.
 pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
+    let format = args.format.unwrap_or_else(|| {
+        let ending = args.out.as_deref().and_then(|path| path.extension()?.to_str());
+        ending.and_then(Format::of_ending).unwrap_or(Format::Csv)
+    });
+    if args.command.is_none() && args.out.is_none() && !format.is_text() && std::io::stdout().is_terminal() {
+        anyhow::bail!("a terminal cannot show this; name a file with --out report.{}", format.ending());
+    }
     let open = OpenStore::open(config.store, WhenInUse::Join, 2).await?;
     let present = Present { now: clock().now(), zone: config.site.zone };
-    let report = month_report(&open.store, args.month, &present).await.map_err(anyhow::Error::from);
-    let report = open.close_after(report).await?;
-    if report.devices.is_empty() {
-        eprintln!("ullage: nothing was read in {}; the report has no rows", args.month.name());
-    }
-    let bytes = csv::month(&report)?;
-    match args.out {
-        Some(path) => std::fs::write(&path, bytes).with_context(|| {
-            format!("{} cannot be written; choose another file with --out", path.display())
-        })?,
-        None => std::io::stdout().write_all(&bytes)?,
+    match (args.command, args.month) {
+        (Some(ReportCommand::Close { month, who }), _) => {
+            let closed = close(&open.store, month, &who, &present).await.map_err(anyhow::Error::from);
+            let closing = open.close_after(closed).await??;
+            println!("Closed {}: SHA-256 {}", month.name(), closing.sha256);
+        }
+        (None, Some(month)) => {
+            let found = statement(&open.store, month, &present).await.map_err(anyhow::Error::from);
+            let statement = open.close_after(found).await?;
+            if statement.report.devices.is_empty() {
+                eprintln!("ullage: nothing was read in {}; the report has no rows", month.name());
+            }
+            write(&month_file(format, &statement)?, args.out)?;
+        }
+        (None, None) => open.close_after(Ok(())).await?,
     }
     Ok(ExitCode::SUCCESS)
+}
+
+fn write(bytes: &[u8], out: Option<PathBuf>) -> anyhow::Result<()> {
+    match out {
+        Some(path) => std::fs::write(&path, bytes)
+            .with_context(|| format!("{} cannot be written; choose another file with --out", path.display())),
+        None => Ok(std::io::stdout().write_all(bytes)?),
+    }
 }

@@ -15,14 +15,23 @@
 //! | `unseen` | what may have gone around swaps that nobody saw, at most; not in `used` |
 //! | `swaps` | units swapped |
 //! | `left_in_swapped` | what was still in the units taken out, or the room that receptacles still had |
-//! | `coverage` | the share of the month, from the device's first answer on, for which it answered, 0 to 1 |
+//! | `coverage` | the share of the month, from the device's first answer on, for which there are answers, 0 to 1 |
+//! | `availability` | the share for which it answered of the time in which it was asked, 0 to 1; empty where it never was |
+//! | `site` | the site it stands at |
+//! | `model` | what kind of machine it says it is |
+//! | `part` | the number of the part that goes in: the one last issued to the slot, else the only one that fits; empty where that is not known |
+//! | `currency` | of the part's price, three letters (ISO 4217); empty where there is none |
+//! | `cost_minor` | what `used` is worth at that price, in whole minor units: cents of a euro |
+//! | `left_cost_minor` | what `left_in_swapped` is worth, likewise |
+//! | `output` | how far the device's life count moved; the same in every row of a device, empty where it does not count |
+//! | `output_unit` | what it counts: `meters`, `impressions`, … |
 
 use super::text;
 use crate::domain::month::{DeviceMonth, MonthReport, SupplyMonth};
 use crate::domain::reading::Role;
 
 /// The first row of the file.
-pub const COLUMNS: [&str; 12] = [
+pub const COLUMNS: [&str; 21] = [
     "month",
     "device",
     "cost_centre",
@@ -35,6 +44,15 @@ pub const COLUMNS: [&str; 12] = [
     "swaps",
     "left_in_swapped",
     "coverage",
+    "availability",
+    "site",
+    "model",
+    "part",
+    "currency",
+    "cost_minor",
+    "left_cost_minor",
+    "output",
+    "output_unit",
 ];
 
 /// The report as the bytes of a file: UTF-8, rows ended by CR LF, numbers with a point and three decimals.
@@ -54,11 +72,12 @@ pub fn month(report: &MonthReport) -> Result<Vec<u8>, csv::Error> {
     writer.into_inner().map_err(|fault| csv::Error::from(fault.into_error()))
 }
 
-fn row(month: &str, device: &DeviceMonth, supply: &SupplyMonth) -> [String; 12] {
+fn row(month: &str, device: &DeviceMonth, supply: &SupplyMonth) -> [String; 21] {
     let role = match supply.role {
         Role::Consumed => "consumed",
         Role::Filled => "filled",
     };
+    let output = device.output.as_ref();
     [
         month.to_owned(),
         text(&device.name),
@@ -72,6 +91,15 @@ fn row(month: &str, device: &DeviceMonth, supply: &SupplyMonth) -> [String; 12] 
         supply.swaps.to_string(),
         number(supply.left_in_swapped),
         number(device.coverage),
+        device.availability.map(number).unwrap_or_default(),
+        text(&device.site),
+        text(device.model.as_deref().unwrap_or_default()),
+        text(supply.part.as_deref().unwrap_or_default()),
+        supply.cost.map(|cost| cost.currency.code().to_owned()).unwrap_or_default(),
+        supply.cost.map(|cost| cost.minor.to_string()).unwrap_or_default(),
+        supply.left_cost.map(|cost| cost.minor.to_string()).unwrap_or_default(),
+        output.map(|output| output.count.to_string()).unwrap_or_default(),
+        output.map(|output| output.unit.clone()).unwrap_or_default(),
     ]
 }
 
@@ -89,32 +117,19 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::domain::ids::{DeviceId, SlotId};
-    use crate::domain::units::Measure;
+    use crate::report::testing::sample;
 
     fn report(name: &str, label: &str, used: f64) -> MonthReport {
-        MonthReport {
-            month: "2026-10".parse().unwrap(),
-            complete: true,
-            devices: vec![DeviceMonth {
-                device: DeviceId(1),
-                name: name.to_owned(),
-                cost_centre: Some("Scenery, large".to_owned()),
-                output: None,
-                coverage: 0.9876,
-                supplies: vec![SupplyMonth {
-                    slot: SlotId(1),
-                    label: label.to_owned(),
-                    role: Role::Consumed,
-                    measure: Measure::Millilitres,
-                    used,
-                    spread: 12.0,
-                    unseen: -0.0001,
-                    swaps: 2,
-                    left_in_swapped: 7.25,
-                }],
-            }],
-        }
+        let mut report = sample();
+        report.devices.truncate(1);
+        let device = &mut report.devices[0];
+        name.clone_into(&mut device.name);
+        device.cost_centre = Some("Scenery, large".to_owned());
+        device.supplies.truncate(1);
+        let supply = &mut device.supplies[0];
+        label.clone_into(&mut supply.label);
+        (supply.used, supply.spread, supply.unseen) = (used, 12.0, -0.0001);
+        report
     }
 
     fn parse(bytes: &[u8]) -> Vec<Vec<String>> {
@@ -131,8 +146,10 @@ mod tests {
         let bytes = month(&report("Bobbin", "Light \"sky\" cyan", 411.0)).unwrap();
         assert_eq!(
             String::from_utf8(bytes).unwrap(),
-            "month,device,cost_centre,supply,role,unit,used,spread,unseen,swaps,left_in_swapped,coverage\r\n\
-             2026-10,Bobbin,\"Scenery, large\",\"Light \"\"sky\"\" cyan\",consumed,ml,411.000,12.000,0.000,2,7.250,0.988\r\n"
+            "month,device,cost_centre,supply,role,unit,used,spread,unseen,swaps,left_in_swapped,coverage,availability,\
+             site,model,part,currency,cost_minor,left_cost_minor,output,output_unit\r\n\
+             2026-10,Bobbin,\"Scenery, large\",\"Light \"\"sky\"\" cyan\",consumed,ml,411.000,12.000,0.000,1,6.400,0.982,\
+             0.990,Vellmoor Opera print loft,\"Eight-ink backdrop printer, 60 inch\",VO-C-775,EUR,10023,156,1204,meters\r\n"
         );
     }
 

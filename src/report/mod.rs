@@ -2,10 +2,18 @@
 
 pub mod csv;
 pub mod devices_csv;
+mod format;
 pub mod heads_csv;
+pub mod json;
 pub mod order;
 mod rows;
 pub mod shelf_csv;
+#[cfg(test)]
+pub(crate) mod testing;
+mod words;
+pub mod xlsx;
+
+pub use format::{FileError, Format, month_file};
 
 /// What a spreadsheet takes for a formula begins with one of these (OWASP, "CSV Injection"); and what begins
 /// with the apostrophe that guards against it needs one more, to be read back as it was.

@@ -44,7 +44,7 @@ pub(crate) enum SiteError {
     #[error("a template failed: {0}")]
     Template(#[from] askama::Error),
     #[error("a file could not be written: {0}")]
-    File(#[from] csv::Error),
+    File(#[from] crate::report::FileError),
 }
 
 /// The error in the words of a page. Nothing of it comes from inside the service.
@@ -167,6 +167,12 @@ impl SiteError {
             ),
         };
         Told { title: title.to_owned(), what, next: ("/shelf", "See the shelf") }
+    }
+}
+
+impl From<csv::Error> for SiteError {
+    fn from(fault: csv::Error) -> Self {
+        Self::File(fault.into())
     }
 }
 

@@ -10,9 +10,9 @@ use jiff::{SignedDuration, Timestamp};
 use super::alert_fixtures::{cleared_alerts, open_alerts};
 use super::chart::axis::plus_days;
 use super::source::{Notice, Source, SourceError};
-use super::{heads_fixtures, shelf_fixtures};
+use super::{heads_fixtures, month_fixtures, shelf_fixtures};
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId, SlotId, SupplyIndex};
-use crate::domain::month::{DeviceMonth, Month, MonthReport, SupplyMonth};
+use crate::domain::month::Month;
 use crate::domain::order::StepRefusal;
 use crate::domain::outlook::{Forecast, Horizon, Outlook, Slot};
 use crate::domain::reading::{Capacity, Level, Role};
@@ -25,11 +25,12 @@ use crate::domain::task::{Task, TaskKind};
 use crate::domain::units::Measure;
 use crate::site::order_fixtures::{none_ordered, order_view, orders};
 use crate::usecase::book::{Booking, Note, Refusal};
+use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
 use crate::usecase::view::{
-    Device, MachineLine, MachineView, MonthView, OrderView, OrdersView, OutlookLine, PartView, ShelfView,
-    Silence, StandingAlert, TodayView, Trend,
+    Closing, Device, MachineLine, MachineView, MonthView, OrderView, OrdersView, OutlookLine, PartView,
+    ShelfView, Silence, StandingAlert, TodayView, Trend, TrendView,
 };
 
 pub(crate) const TODAY: Date = date(2026, 11, 25);
@@ -206,8 +207,19 @@ impl Source for Fixture {
     }
 
     async fn month(&self, month: Month) -> Result<MonthView, SourceError> {
-        let report = MonthReport { month, complete: true, devices: vec![] };
-        self.give(|| month_view(&self.name, month), MonthView { report, months: vec![] }).await
+        self.give(|| month_fixtures::view(&self.name, month), month_fixtures::nothing_in(month)).await
+    }
+
+    async fn months(&self) -> Result<TrendView, SourceError> {
+        self.give(|| month_fixtures::trend(&self.name), month_fixtures::no_trend()).await
+    }
+
+    async fn close_month(
+        &self,
+        month: Month,
+        who: String,
+    ) -> Result<Result<Closing, NotClosed>, SourceError> {
+        self.give(|| month_fixtures::closed(month, who), Err(NotClosed::Nothing(month))).await
     }
 }
 
@@ -508,63 +520,5 @@ fn standing() -> StandingAlert {
             description: "Roll cover is open".into(),
         },
         since: at("2026-11-25T07:55:00Z"),
-    }
-}
-
-fn month_view(first: &str, month: Month) -> MonthView {
-    let supply = |id: i64, label: &str, used: f64, swaps: u32| SupplyMonth {
-        slot: SlotId(id),
-        label: label.into(),
-        role: if label.starts_with("Waste") { Role::Filled } else { Role::Consumed },
-        measure: Measure::Millilitres,
-        used,
-        spread: if id % 3 == 0 { used * 0.12 } else { 0.0 },
-        unseen: if id == 2 { 31.0 } else { 0.0 },
-        swaps,
-        left_in_swapped: f64::from(swaps) * 6.4,
-    };
-    let device = |id, name: &str, centre: Option<&str>, coverage, supplies| DeviceMonth {
-        device: DeviceId(id),
-        name: name.to_owned(),
-        cost_centre: centre.map(str::to_owned),
-        output: (id != 3).then(|| (1204 * id, "meters".to_owned())),
-        coverage,
-        supplies,
-    };
-    MonthView {
-        report: MonthReport {
-            month,
-            complete: month.to_string() != "2026-11",
-            devices: vec![
-                device(
-                    1,
-                    first,
-                    Some("Scenery"),
-                    0.982,
-                    vec![
-                        supply(1, "Cyan", 411.0, 1),
-                        supply(2, "Magenta", 305.5, 1),
-                        supply(3, "Yellow", 388.2, 0),
-                        supply(4, "Matte black", 96.0, 0),
-                        supply(5, "Photo black", 512.4, 1),
-                        supply(6, "Light magenta", 187.0, 0),
-                        supply(9, "Waste receptacle", 410.0, 1),
-                    ],
-                ),
-                device(
-                    3,
-                    "Selvage",
-                    None,
-                    1.0,
-                    vec![
-                        supply(31, "Photo black", 288.0, 0),
-                        supply(33, "Light grey", 134.0, 0),
-                        supply(34, "Cyan", 77.7, 0),
-                        supply(35, "Waste receptacle", 96.0, 0),
-                    ],
-                ),
-            ],
-        },
-        months: ["2026-11", "2026-10", "2026-09"].map(|month| month.parse().unwrap()).into(),
     }
 }

@@ -4,7 +4,9 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use crate::domain::month::Costs;
 use crate::domain::outlook::Horizon;
+use crate::domain::part::Price;
 use crate::domain::reading::{Amount, Capacity, Level, Oddity, Role};
 use crate::domain::units::Measure;
 
@@ -102,6 +104,32 @@ pub(crate) fn amount(value: f64, measure: Measure) -> String {
     format!("{}{NO_BREAK}{}", figure(value, measure), measure.symbol())
 }
 
+/// A difference with its sign: "+12 ml", "−0.5 ml".
+pub(crate) fn difference(value: f64, measure: Measure) -> String {
+    let sign = if value < 0.0 { '−' } else { '+' };
+    format!("{sign}{}", amount(value.abs(), measure))
+}
+
+/// Money with its currency: "1 204.50 EUR", "−3.05 EUR".
+pub(crate) fn money(price: Price) -> String {
+    let decimal = price.decimal();
+    let (sign, digits) = decimal.strip_prefix('-').map_or(("", decimal.as_str()), |digits| ("−", digits));
+    format!("{sign}{}{NO_BREAK}{}", grouped(digits), price.currency.code())
+}
+
+/// Sums of money, one a currency; a dash where there is none.
+pub(crate) fn costs(costs: &Costs) -> String {
+    let sums: Vec<String> = costs.iter().map(money).collect();
+    if sums.is_empty() { "–".to_owned() } else { sums.join("; ") }
+}
+
+/// How much more or less than before, in whole percent: "+4 %", "−12 %"; none where there was nothing before.
+pub(crate) fn change(now: f64, before: f64) -> Option<String> {
+    let share = (before > 0.0).then(|| ((now - before) / before * 100.0).round())?;
+    let sign = if share < 0.0 { "−" } else { "+" };
+    Some(format!("{sign}{:.0}{NO_BREAK}%", share.abs()))
+}
+
 /// A use per day: a device that counts in whole percent uses a fraction of one, so here one digit more stands.
 pub(crate) fn rate(value: f64, measure: Measure) -> String {
     match measure {
@@ -186,7 +214,11 @@ pub(crate) fn horizon(horizon: Horizon, role: Role, today: Date) -> String {
 
 /// A span in its two largest units: "2 days 13 hours", "25 minutes".
 pub(crate) fn span(from: Timestamp, to: Timestamp) -> String {
-    let minutes = u64::try_from(to.duration_since(from).as_mins()).unwrap_or(0);
+    minutes(u64::try_from(to.duration_since(from).as_mins()).unwrap_or(0))
+}
+
+/// Minutes in their two largest units.
+pub(crate) fn minutes(minutes: u64) -> String {
     let (days, hours, rest) = (minutes / 1440, minutes / 60 % 24, minutes % 60);
     let unit = |n: u64, word: &str| format!("{n} {word}{}", if n == 1 { "" } else { "s" });
     match (days, hours, rest) {
@@ -261,6 +293,18 @@ mod tests {
         assert_eq!(rate(1.44, Measure::Percent), "1.4\u{a0}%");
         assert_eq!(rate(0.01, Measure::Percent), "under 0.1\u{a0}%");
         assert_eq!(rate(12.2, Measure::Millilitres), "12\u{a0}ml");
+    }
+
+    #[test]
+    fn money_and_changes_carry_their_signs() {
+        let euro =
+            |minor| Price { minor, currency: crate::domain::part::Currency::from_code("EUR").unwrap() };
+        assert_eq!(money(euro(1_234_567)), "12\u{202f}345.67\u{a0}EUR");
+        assert_eq!(money(euro(-305)), "−3.05\u{a0}EUR");
+        assert_eq!(costs(&Costs::default()), "–");
+        assert_eq!(difference(-12.5, Measure::Millilitres), "−12\u{a0}ml");
+        assert_eq!(change(96.0, 100.0).as_deref(), Some("−4\u{a0}%"));
+        assert_eq!(change(96.0, 0.0), None);
     }
 
     #[test]

@@ -9,12 +9,12 @@
 //! | `/shelf/count` | the stock-take |
 //! | `/orders`, `/orders/{number}`, `.csv`, `.txt` | what to order, and orders; one order with its forms, and as a file |
 //! | `/alerts`, `/alerts/{id}` | what crossed a rule, open and cleared; one alert with its forms |
-//! | `/months` | leads to the month that is running |
-//! | `/months/2026-10`, `/months/2026-10.csv` | a month's supply report, as a page and as a file |
+//! | `/months?show=EUR` | the months side by side: ink, or what it is worth |
+//! | `/months/2026-10`, `/months/2026-10.{csv,xlsx,json}` | a month's supply report, as a page and as files |
 //! | `/style.css`, `/healthz` | the style sheet; "ok" while the service serves |
 //!
-//! Forms are sent by POST to `/shelf/parts/{number}/{receive,issue,return,count,write-off}` and `/shelf/count`,
-//! from pages of this site only, and lead back to a page (303) once they are booked.
+//! Forms are sent by POST to `/shelf/parts/{number}/{receive,issue,return,count,write-off}`, `/shelf/count` and
+//! `/months/{month}/close`, from pages of this site only, and lead back to a page (303) once they are booked.
 
 pub mod alert_source;
 mod assets;
@@ -40,6 +40,10 @@ mod fixtures;
 mod heads_fixtures;
 #[cfg(test)]
 mod heads_tests;
+#[cfg(test)]
+mod month_fixtures;
+#[cfg(test)]
+mod month_tests;
 #[cfg(test)]
 mod order_fixtures;
 #[cfg(test)]
@@ -86,8 +90,9 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/shelf/parts/{number}/{action}", post(pages::part::book::<S>))
         .merge(pages::alerts::routes::<S>())
         .merge(pages::heads::routes::<S>())
-        .route("/months", get(pages::months::current::<S>))
-        .route("/months/{month}", get(pages::months::show::<S>))
+        .route("/months", get(pages::months::show::<S>))
+        .route("/months/{month}", get(pages::month::show::<S>))
+        .route("/months/{month}/close", post(pages::month::close::<S>))
         .route("/style.css", get(assets::style))
         .route("/healthz", get(async || "ok"))
         .fallback(async || error::SiteError::NoSuchPage)

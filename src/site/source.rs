@@ -10,10 +10,12 @@ use super::heads_source::HeadSource;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
 use crate::usecase::book::{Booking, Note, Refusal};
+use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
 use crate::usecase::view::{
-    MachineLine, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView,
+    Closing, MachineLine, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView,
+    TrendView,
 };
 
 /// A line that stands on top of every page.
@@ -109,4 +111,14 @@ pub trait Source: AlertSource + HeadSource {
 
     /// The supply report of a month. A month of which nothing is known has no devices.
     fn month(&self, month: Month) -> impl Future<Output = Result<MonthView, SourceError>> + Send;
+
+    /// The months side by side.
+    fn months(&self) -> impl Future<Output = Result<TrendView, SourceError>> + Send;
+
+    /// Closes a month, or says why not.
+    fn close_month(
+        &self,
+        month: Month,
+        who: String,
+    ) -> impl Future<Output = Result<Result<Closing, NotClosed>, SourceError>> + Send;
 }

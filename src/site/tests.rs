@@ -65,13 +65,15 @@ pub(super) fn full() -> Fixture {
     Fixture::new(Mood::Full)
 }
 
-const PAGES: [&str; 10] = [
+const PAGES: [&str; 12] = [
     "/",
     "/machines",
     "/machines/1",
     "/machines/1?days=365",
     "/machines/1/heads",
     "/alerts",
+    "/months",
+    "/months?show=EUR",
     "/months/2026-10",
     "/shelf",
     "/shelf/count",
@@ -244,20 +246,21 @@ fn a_month_stands_as_a_page_and_as_a_file() {
         let words = text(&page.body);
         assert!(words.contains("October 2026") && words.contains("The month is complete."), "{words}");
         assert!(
-            words.contains("Answered 98 % of the time; put out 1204 metres; charged to Scenery."),
+            words.contains(
+                "Figures for 98 % of the time; answered 99 % of the time it was asked; put out 1204 metres; 1.58 ml of \
+                 ink for each of these metres; charged to Scenery."
+            ),
             "{words}"
         );
-        assert!(page.body.contains("href=\"/months/2026-10.csv\""));
+        for ending in ["csv", "xlsx", "json"] {
+            assert!(page.body.contains(&format!("href=\"/months/2026-10.{ending}\"")), "{ending}");
+        }
         let file = ask(to, "GET", "/months/2026-10.csv", "");
         assert_eq!(file.header("content-type"), Some("text/csv; charset=utf-8; header=present"));
         assert_eq!(file.header("content-disposition"), Some("attachment; filename=\"supplies-2026-10.csv\""));
-        assert!(
-            file.body.contains(
-                "\r\n2026-10,Bobbin,Scenery,Cyan,consumed,ml,411.000,0.000,0.000,1,6.400,0.982\r\n"
-            )
-        );
-        let current = ask(to, "GET", "/months", "");
-        assert_eq!((current.status, current.header("location")), (307, Some("/months/2026-11")));
+        let row = "\r\n2026-10,Bobbin,Scenery,Cyan,consumed,ml,411.000,0.000,0.000,1,6.400,0.982,0.990,";
+        assert!(file.body.contains(row), "{}", file.body);
+        assert_eq!(ask(to, "GET", "/months/2026-10.doc", "").status, 404);
     });
 }
 
@@ -275,6 +278,7 @@ fn wrong_addresses_get_pages_that_help() {
             ("/months/2026-13", 400, "write it as 2026-10"),
             ("/months/tomorrow.csv", 400, "That is not a month"),
             ("/months/2026-12", 404, "December 2026 has not begun"),
+            ("/months?show=XXX", 404, "There is no page here"),
         ] {
             let page = ask(to, "GET", path, "");
             assert_eq!(page.status, status, "{path}");

@@ -8,6 +8,7 @@ mod discover;
 mod heads;
 mod ingest;
 mod live;
+mod months;
 mod orders;
 mod pages;
 mod setup;

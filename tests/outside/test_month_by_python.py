@@ -23,7 +23,10 @@ ROOM = tomllib.loads((ROOT / "mock-agent/rooms/vellmoor.toml").read_text())
 ZONE = ZoneInfo(ROOM["time_zone"])
 DAYS = 40
 
-COLUMNS = "month device cost_centre supply role unit used spread unseen swaps left_in_swapped coverage".split()
+COLUMNS = (
+    "month device cost_centre supply role unit used spread unseen swaps left_in_swapped coverage "
+    "availability site model part currency cost_minor left_cost_minor output output_unit"
+).split()
 FIGURES = ["used", "spread", "unseen", "swaps", "left_in_swapped", "coverage"]
 
 

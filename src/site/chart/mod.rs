@@ -4,6 +4,7 @@
 //! its size.
 
 pub(crate) mod axis;
+pub(crate) mod columns;
 pub(crate) mod horizon;
 pub(crate) mod trend;
 

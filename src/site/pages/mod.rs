@@ -7,11 +7,13 @@ pub(crate) mod heads;
 pub(crate) mod horizon;
 pub(crate) mod machine;
 pub(crate) mod machines;
+pub(crate) mod month;
 pub(crate) mod months;
 pub(crate) mod order;
 pub(crate) mod orders;
 pub(crate) mod part;
 pub(crate) mod shelf;
+mod table;
 pub(crate) mod today;
 pub(crate) mod trend;
 

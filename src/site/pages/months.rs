@@ -1,207 +1,204 @@
-//! The month's supply report, as a page and as a file.
+//! The months side by side: ink, or what it is worth, of all machines, each machine and each cost centre.
 
 use askama::Template;
-use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, State};
-use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
-use axum::response::{IntoResponse, Redirect, Response};
+use axum::extract::{RawQuery, State};
+use axum::response::{IntoResponse, Response};
 
+use super::month::{Door, href};
+use super::table::Table;
 use super::{Page, Section, html};
-use crate::domain::month::{DeviceMonth, Month, SupplyMonth};
-use crate::domain::reading::Role;
+use crate::domain::month::Month;
+use crate::domain::part::{Currency, Price};
 use crate::domain::units::Measure;
-use crate::report::csv;
-use crate::site::chart::Share;
+use crate::site::chart::columns::{Bar, columns};
 use crate::site::error::SiteError;
-use crate::site::ink::Ink;
+use crate::site::format;
 use crate::site::source::Source;
-use crate::site::{format, words};
-use crate::usecase::view::MonthView;
+use crate::usecase::view::{MonthPoint, TrendRow, TrendView};
 
-struct MonthDoor {
+/// What is shown of each month.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Show {
+    Ink,
+    Worth(Currency),
+}
+
+struct Switch {
     href: String,
-    name: String,
+    word: String,
     open: bool,
 }
 
-struct TotalRow {
-    ink: Ink,
-    label: String,
-    filled: bool,
-    used: String,
-    /// Of the largest total in the same unit.
-    share: Share,
-    swaps: String,
-    left: String,
-}
-
-struct SupplyRow {
-    ink: Ink,
-    label: String,
-    used: String,
-    spread: String,
-    unseen: String,
-    swaps: String,
-    left: String,
-}
-
-struct DeviceBlock {
-    name: String,
-    href: String,
-    about: String,
-    supplies: Vec<SupplyRow>,
+struct Column {
+    bar: Bar,
+    /// "Oct", and the year where it is the first or a new one.
+    month: String,
+    year: String,
+    running: bool,
 }
 
 #[derive(Template)]
-#[template(path = "pages/month.html")]
-struct MonthPage {
+#[template(path = "pages/months.html")]
+struct MonthsPage {
     page: Page,
-    name: String,
-    file: String,
-    file_name: String,
-    complete: bool,
-    before: Option<MonthDoor>,
-    after: Option<MonthDoor>,
-    months: Vec<MonthDoor>,
-    totals: Vec<TotalRow>,
-    devices: Vec<DeviceBlock>,
-    has_unseen: bool,
-    has_spread: bool,
-    has_percent: bool,
-}
-
-/// Leads to the month that is running.
-pub(crate) async fn current<S: Source>(State(source): State<S>) -> Redirect {
-    Redirect::temporary(&href(running(&source)))
+    switches: Vec<Switch>,
+    what: String,
+    columns: Vec<Column>,
+    top: String,
+    title: String,
+    desc: String,
+    all: Table,
+    centres: Option<Table>,
+    machines: Table,
+    known: Vec<Door>,
+    partly: bool,
 }
 
 pub(crate) async fn show<S: Source>(
     State(source): State<S>,
-    name: Result<Path<String>, PathRejection>,
+    RawQuery(query): RawQuery,
 ) -> Result<Response, SiteError> {
-    let Path(name) = name.map_err(|_| SiteError::NoSuchPage)?;
-    let (name, as_file) = match name.strip_suffix(".csv") {
-        Some(name) => (name, true),
-        None => (name.as_str(), false),
+    let view = source.months().await?;
+    let wanted = query.as_deref().and_then(|query| query.strip_prefix("show=")).unwrap_or("ink");
+    let code = Currency::from_code(wanted).filter(|code| view.currencies.contains(code));
+    let show = match (wanted, code) {
+        ("ink", _) => Show::Ink,
+        (_, Some(currency)) => Show::Worth(currency),
+        _ => return Err(SiteError::NoSuchPage),
     };
-    let month: Month = name.parse()?;
-    let running = running(&source);
-    if month > running {
-        return Err(SiteError::FutureMonth(month));
+    let page = Page::new(&source, Section::Months, "Months");
+    Ok(html(&MonthsPage::new(page, &view, show))?.into_response())
+}
+
+impl Show {
+    fn value(self, point: &MonthPoint) -> f64 {
+        match self {
+            Self::Ink => point.ink_ml,
+            Self::Worth(currency) => point.cost.minor(currency) as f64,
+        }
     }
-    let view = source.month(month).await?;
-    if as_file {
-        return file(&view);
+
+    fn words(self, value: f64) -> String {
+        match self {
+            Self::Ink => format::amount(value, Measure::Millilitres),
+            Self::Worth(currency) => format::money(Price { minor: value.round() as i64, currency }),
+        }
     }
-    let page = Page::new(&source, Section::Months, month.name());
-    Ok(html(&MonthPage::new(page, &view, running))?.into_response())
-}
 
-fn file(view: &MonthView) -> Result<Response, SiteError> {
-    let bytes = csv::month(&view.report)?;
-    let disposition = format!("attachment; filename=\"{}\"", file_name(view.report.month));
-    let headers = [
-        (CONTENT_TYPE, "text/csv; charset=utf-8; header=present".to_owned()),
-        (CONTENT_DISPOSITION, disposition),
-    ];
-    Ok((headers, bytes).into_response())
-}
-
-fn running<S: Source>(source: &S) -> Month {
-    Month::of(format::day_of(source.now(), &source.zone()))
-}
-
-fn href(month: Month) -> String {
-    format!("/months/{month}")
-}
-
-fn file_name(month: Month) -> String {
-    format!("supplies-{month}.csv")
-}
-
-impl MonthPage {
-    fn new(page: Page, view: &MonthView, running: Month) -> Self {
-        let report = &view.report;
-        let month = report.month;
-        let door = |to: Month| MonthDoor { href: href(to), name: to.name(), open: to == month };
-        let supplies = || report.devices.iter().flat_map(|device| &device.supplies);
-        Self {
-            page,
-            name: month.name(),
-            file: format!("{}.csv", href(month)),
-            file_name: file_name(month),
-            complete: report.complete,
-            before: view.months.iter().any(|known| *known < month).then(|| door(month.before())),
-            after: (month < running).then(|| door(month.after())),
-            months: view.months.iter().copied().map(door).collect(),
-            totals: totals(view),
-            devices: report.devices.iter().map(device).collect(),
-            has_unseen: supplies().any(|supply| supply.unseen > 0.0),
-            has_percent: supplies().any(|supply| supply.measure == Measure::Percent),
-            has_spread: supplies().any(|supply| supply.spread > 0.0),
+    /// Figures without their unit, which stands in the heading.
+    fn figure(self, value: f64) -> String {
+        match self {
+            _ if value == 0.0 => "–".to_owned(),
+            Self::Ink => format::figure(value, Measure::Millilitres),
+            Self::Worth(currency) => {
+                let money = format::money(Price { minor: value.round() as i64, currency });
+                money.split('\u{a0}').next().unwrap_or_default().to_owned()
+            }
         }
     }
 }
 
-fn totals(view: &MonthView) -> Vec<TotalRow> {
-    let totals = view.report.totals();
-    let largest = |measure| {
-        totals.iter().filter(|total| total.measure == measure).map(|total| total.used).fold(0.0, f64::max)
-    };
-    totals
-        .iter()
-        .map(|total| TotalRow {
-            ink: Ink::of_label(total.role, &total.label),
-            label: total.label.clone(),
-            filled: total.role == Role::Filled,
-            used: format::amount(total.used, total.measure),
-            share: Share::of(total.used, largest(total.measure)),
-            swaps: times(total.swaps),
-            left: left(total.left_in_swapped, total.swaps, total.measure, total.role),
-        })
-        .collect()
-}
-
-fn device(device: &DeviceMonth) -> DeviceBlock {
-    let mut about = vec![format!("answered {} of the time", format::percent(device.coverage))];
-    if let Some((count, unit)) = &device.output {
-        let count = format::count(u64::try_from(*count).unwrap_or(0));
-        about.push(format!("put out {count} {}", words::counted(unit)));
-    }
-    if let Some(cost_centre) = &device.cost_centre {
-        about.push(format!("charged to {cost_centre}"));
-    }
-    DeviceBlock {
-        name: device.name.clone(),
-        href: format!("/machines/{}", device.device),
-        about: format::capital(&about.join("; ")),
-        supplies: device.supplies.iter().map(supply).collect(),
-    }
-}
-
-fn supply(supply: &SupplyMonth) -> SupplyRow {
-    let some =
-        |value: f64| if value > 0.0 { format::amount(value, supply.measure) } else { "–".to_owned() };
-    SupplyRow {
-        ink: Ink::of_label(supply.role, &supply.label),
-        label: supply.label.clone(),
-        used: format::amount(supply.used, supply.measure),
-        spread: some(supply.spread),
-        unseen: some(supply.unseen),
-        swaps: times(supply.swaps),
-        left: left(supply.left_in_swapped, supply.swaps, supply.measure, supply.role),
+impl MonthsPage {
+    fn new(page: Page, view: &TrendView, show: Show) -> Self {
+        let switch = |word: String, key: &str, to: Show| Switch {
+            href: if to == Show::Ink { "/months".to_owned() } else { format!("/months?show={key}") },
+            word,
+            open: show == to,
+        };
+        let mut switches = vec![switch("Ink".to_owned(), "ink", Show::Ink)];
+        for currency in &view.currencies {
+            let code = currency.code();
+            switches.push(switch(format!("Worth in {code}"), code, Show::Worth(*currency)));
+        }
+        let what = match show {
+            Show::Ink => "Ink used, in millilitres".to_owned(),
+            Show::Worth(currency) => format!("Worth of what was used, in {}", currency.code()),
+        };
+        let values: Vec<f64> = view.all.iter().map(|point| show.value(point)).collect();
+        let (bars, top) = columns(&values);
+        let spoken = view.months.iter().zip(&values);
+        let spoken: Vec<String> =
+            spoken.map(|(month, value)| format!("{} {}", month.name(), show.words(*value))).collect();
+        Self {
+            page,
+            columns: bars
+                .into_iter()
+                .zip(&view.months)
+                .map(|(bar, month)| column(bar, *month, view))
+                .collect(),
+            top: show.words(top),
+            title: format!("{what}, month by month"),
+            desc: format!("{}.", spoken.join("; ")),
+            all: all(view, show),
+            centres: view
+                .cost_centres
+                .iter()
+                .any(|row| row.name.is_some())
+                .then(|| rows("Cost centres", "Charged to nobody", view, &view.cost_centres, show)),
+            machines: rows("Machines", "", view, &view.machines, show),
+            known: view.known.iter().map(|month| Door { href: href(*month), name: month.name() }).collect(),
+            partly: view.whole.contains(&false),
+            switches,
+            what,
+        }
     }
 }
 
-fn times(swaps: u32) -> String {
-    if swaps == 0 { "–".to_owned() } else { swaps.to_string() }
+fn column(bar: Bar, month: Month, view: &TrendView) -> Column {
+    let first = view.months.first() == Some(&month) || month.first_day().month() == 1;
+    Column {
+        bar,
+        month: month.first_day().strftime("%b").to_string(),
+        year: if first { month.first_day().year().to_string() } else { String::new() },
+        running: month == view.running,
+    }
 }
 
-/// What was left in units taken out; for receptacles the room they still had.
-fn left(amount: f64, swaps: u32, measure: Measure, role: Role) -> String {
-    match (swaps, role) {
-        (0, _) => "–".to_owned(),
-        (_, Role::Consumed) => format::amount(amount, measure),
-        (_, Role::Filled) => format!("room for {}", format::amount(amount, measure)),
+/// All machines together: a row a month, newest first, with the change to the month and the year before.
+fn all(view: &TrendView, show: Show) -> Table {
+    let mut table = Table::new(
+        "All machines, month by month",
+        &["Month", "All machines", "to the month before", "to the year before", "Swaps", "State|"],
+    );
+    let value = |at: usize| view.all.get(at).map(|point| show.value(point));
+    let whole = |at: usize| view.whole.get(at) == Some(&true) && view.months.get(at) != Some(&view.running);
+    for (at, month) in view.months.iter().enumerate().rev() {
+        let change = |to: Month| {
+            let before = view.months.iter().position(|known| *known == to)?;
+            let comparable = whole(at) && whole(before);
+            format::change(value(at)?, value(before)?).filter(|_| comparable)
+        };
+        let dash = |change: Option<String>| change.unwrap_or_else(|| "–".to_owned());
+        let state = if *month == view.running {
+            "running"
+        } else if view.closed.contains(month) {
+            "closed"
+        } else {
+            "open"
+        };
+        let part = if view.whole.get(at) == Some(&true) { "" } else { ", watched for part of it" };
+        let swaps = view.all.get(at).map_or(0, |point| point.swaps);
+        let cells = vec![
+            show.words(value(at).unwrap_or(0.0)),
+            dash(change(month.before())),
+            dash(change(month.year_before())),
+            swaps.to_string(),
+            format!("{state}{part}"),
+        ];
+        table.push(month.name(), Some(href(*month)), cells);
     }
+    table
+}
+
+/// A row each, a column a month, newest first.
+fn rows(label: &'static str, nobody: &str, view: &TrendView, rows: &[TrendRow], show: Show) -> Table {
+    let mut table = Table::new(label, &[label]);
+    let newest = || view.months.iter().rev();
+    table.add_columns(newest().map(|month| month.first_day().strftime("%b %Y").to_string()));
+    for row in rows {
+        let cells = row.points.iter().rev().map(|point| show.figure(show.value(point))).collect();
+        let href = row.device.map(|device| format!("/machines/{device}"));
+        table.push(row.name.clone().unwrap_or_else(|| nobody.to_owned()), href, cells);
+    }
+    table
 }

@@ -1,0 +1,201 @@
+//! A month's supply report: as a page, as files, and the form that closes it.
+
+mod sections;
+mod supplies;
+
+use askama::Template;
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, RawQuery, State};
+use axum::http::StatusCode;
+use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
+use axum::response::{IntoResponse, Redirect, Response};
+use jiff::tz::TimeZone;
+
+use self::sections::{Glance, Section as Part, glance, sections, silences};
+use self::supplies::{DeviceBlock, TotalRow, blocks, totals};
+use super::{Moment, Page, Section, html};
+use crate::domain::month::Month;
+use crate::domain::units::Measure;
+use crate::report::{Format, month_file};
+use crate::site::error::SiteError;
+use crate::site::form::{Fault, Fields, FormView, Sent, Tried};
+use crate::site::format;
+use crate::site::source::Source;
+use crate::usecase::month::NotClosed;
+use crate::usecase::view::{MonthView, Statement};
+
+pub(crate) struct Door {
+    pub(crate) href: String,
+    pub(crate) name: String,
+}
+
+/// Who closed the month.
+struct Closed {
+    who: String,
+    at: Moment,
+    sha256: String,
+}
+
+/// A silence of a machine, as a line.
+pub(crate) struct SilenceRow {
+    pub(crate) machine: String,
+    pub(crate) from: Moment,
+    pub(crate) to: Moment,
+    pub(crate) span: String,
+    pub(crate) why: String,
+}
+
+#[derive(Template)]
+#[template(path = "pages/month.html")]
+struct MonthPage {
+    page: Page,
+    name: String,
+    files: Vec<Door>,
+    complete: bool,
+    closed: Option<Closed>,
+    /// What has just been done.
+    done: Option<String>,
+    failed: bool,
+    before: Option<Door>,
+    after: Option<Door>,
+    empty: bool,
+    glance: Vec<Glance>,
+    totals: Vec<TotalRow>,
+    devices: Vec<DeviceBlock>,
+    parts: Vec<Part>,
+    silences: Vec<SilenceRow>,
+    forms: Vec<FormView>,
+    has_unseen: bool,
+    has_spread: bool,
+    has_percent: bool,
+}
+
+pub(crate) async fn show<S: Source>(
+    State(source): State<S>,
+    name: Result<Path<String>, PathRejection>,
+    RawQuery(query): RawQuery,
+) -> Result<Response, SiteError> {
+    let Path(name) = name.map_err(|_| SiteError::NoSuchPage)?;
+    let (name, format) = match name.split_once('.') {
+        Some((name, ending)) => (name, Some(Format::of_ending(ending).ok_or(SiteError::NoSuchPage)?)),
+        None => (name.as_str(), None),
+    };
+    let month = begun(&source, name)?;
+    match format {
+        Some(format) => file(format, &source.month(month).await?.statement),
+        None => page(&source, month, query.as_deref() == Some("closed"), &Tried::default()).await,
+    }
+}
+
+/// Closes the month, and leads back to the page; or shows it again with what is wrong.
+pub(crate) async fn close<S: Source>(
+    State(source): State<S>,
+    name: Result<Path<String>, PathRejection>,
+    sent: Sent,
+) -> Result<Response, SiteError> {
+    let Path(name) = name.map_err(|_| SiteError::NoSuchPage)?;
+    let month = begun(&source, &name)?;
+    let fields = Fields::of(sent)?;
+    let fault = match fields.text("who") {
+        Err(fault) => fault,
+        Ok(who) => match source.close_month(month, who).await? {
+            Ok(_) => return Ok(Redirect::to(&format!("{}?closed", href(month))).into_response()),
+            Err(refusal) => {
+                let field = if refusal == NotClosed::Nobody { "who" } else { "" };
+                Fault::new(field, format!("{}.", format::capital(&refusal.to_string())))
+            }
+        },
+    };
+    let tried = Tried { form: "close".to_owned(), fields, faults: vec![fault] };
+    let mut response = page(&source, month, false, &tried).await?;
+    *response.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
+    Ok(response)
+}
+
+/// The month of an address, unless it has not begun.
+fn begun<S: Source>(source: &S, name: &str) -> Result<Month, SiteError> {
+    let month: Month = name.parse()?;
+    if month > running(source) { Err(SiteError::FutureMonth(month)) } else { Ok(month) }
+}
+
+async fn page<S: Source>(source: &S, month: Month, done: bool, tried: &Tried) -> Result<Response, SiteError> {
+    let view = source.month(month).await?;
+    let page = Page::new(source, Section::Months, month.name());
+    Ok(html(&MonthPage::new(page, &view, running(source), (done, tried), &source.zone()))?.into_response())
+}
+
+fn file(format: Format, statement: &Statement) -> Result<Response, SiteError> {
+    let bytes = month_file(format, statement)?;
+    let disposition = format!("attachment; filename=\"{}\"", file_name(statement.report.month, format));
+    let headers = [(CONTENT_TYPE, format.media_type().to_owned()), (CONTENT_DISPOSITION, disposition)];
+    Ok((headers, bytes).into_response())
+}
+
+/// The month that is running.
+pub(crate) fn running<S: Source>(source: &S) -> Month {
+    Month::of(format::day_of(source.now(), &source.zone()))
+}
+
+/// The address of a month's page.
+pub(crate) fn href(month: Month) -> String {
+    format!("/months/{month}")
+}
+
+fn file_name(month: Month, format: Format) -> String {
+    format!("supplies-{month}.{}", format.ending())
+}
+
+impl MonthPage {
+    fn new(
+        page: Page,
+        view: &MonthView,
+        running: Month,
+        (done, tried): (bool, &Tried),
+        zone: &TimeZone,
+    ) -> Self {
+        let Statement { report, closing, .. } = &view.statement;
+        let month = report.month;
+        let door = |to: Month| Door { href: href(to), name: to.name() };
+        let file = |format: Format| Door {
+            href: format!("{}.{}", href(month), format.ending()),
+            name: file_name(month, format),
+        };
+        let supplies = || report.devices.iter().flat_map(|device| &device.supplies);
+        let closed = closing.as_ref().map(|closing| Closed {
+            who: closing.who.clone(),
+            at: Moment::new(closing.at, zone),
+            sha256: closing.sha256.clone(),
+        });
+        let can_close = report.complete && closed.is_none() && !report.devices.is_empty();
+        let form =
+            FormView::new(format!("{}/close", href(month)), ("close", "Close the month", "Close it"), tried);
+        Self {
+            page,
+            name: month.name(),
+            files: Format::ALL.map(file).into(),
+            complete: report.complete,
+            done: (done && closed.is_some()).then(|| format!("{} is closed.", month.name())),
+            failed: !tried.faults.is_empty(),
+            closed,
+            before: view.months.iter().any(|known| *known < month).then(|| door(month.before())),
+            after: (month < running).then(|| door(month.after())),
+            empty: report.devices.is_empty(),
+            glance: glance(report),
+            totals: totals(report),
+            devices: blocks(report),
+            parts: sections(report),
+            silences: silences(report, zone),
+            forms: if can_close || !tried.faults.is_empty() { vec![signed(form, tried)] } else { vec![] },
+            has_percent: supplies().any(|supply| supply.measure == Measure::Percent),
+            has_unseen: supplies().any(|supply| supply.unseen > 0.0),
+            has_spread: supplies().any(|supply| supply.spread > 0.0),
+        }
+    }
+}
+
+/// The form with who closes, and whatever is wrong with the month on top.
+fn signed(form: FormView, tried: &Tried) -> FormView {
+    let mut form = form.line(("who", "Who", ""), "text", "", tried);
+    form.error = tried.faults.iter().find(|fault| fault.field != "who").map(|fault| fault.text.clone());
+    form
+}

@@ -1,0 +1,118 @@
+//! What was used: colour by colour, and machine by machine.
+
+use crate::domain::month::{DeviceMonth, MonthReport, SupplyMonth};
+use crate::domain::reading::Role;
+use crate::domain::units::Measure;
+use crate::site::chart::Share;
+use crate::site::ink::Ink;
+use crate::site::{format, words};
+
+pub(super) struct TotalRow {
+    pub(super) ink: Ink,
+    pub(super) label: String,
+    pub(super) filled: bool,
+    pub(super) used: String,
+    /// Of the largest total in the same unit.
+    pub(super) share: Share,
+    pub(super) cost: String,
+    pub(super) swaps: String,
+    pub(super) left: String,
+    pub(super) left_cost: String,
+}
+
+pub(super) struct SupplyRow {
+    pub(super) ink: Ink,
+    pub(super) label: String,
+    pub(super) used: String,
+    pub(super) spread: String,
+    pub(super) unseen: String,
+    pub(super) cost: String,
+    pub(super) swaps: String,
+    pub(super) left: String,
+    pub(super) left_cost: String,
+}
+
+pub(super) struct DeviceBlock {
+    pub(super) name: String,
+    pub(super) href: String,
+    pub(super) about: String,
+    pub(super) supplies: Vec<SupplyRow>,
+}
+
+pub(super) fn totals(report: &MonthReport) -> Vec<TotalRow> {
+    let totals = report.totals();
+    let largest = |measure| {
+        totals.iter().filter(|total| total.measure == measure).map(|total| total.used).fold(0.0, f64::max)
+    };
+    totals
+        .iter()
+        .map(|total| TotalRow {
+            ink: Ink::of_label(total.role, &total.label),
+            label: total.label.clone(),
+            filled: total.role == Role::Filled,
+            used: format::amount(total.used, total.measure),
+            share: Share::of(total.used, largest(total.measure)),
+            cost: format::costs(&total.cost),
+            swaps: times(total.swaps),
+            left: left(total.left_in_swapped, total.swaps, total.measure, total.role),
+            left_cost: format::costs(&total.left_cost),
+        })
+        .collect()
+}
+
+pub(super) fn blocks(report: &MonthReport) -> Vec<DeviceBlock> {
+    report.devices.iter().map(device).collect()
+}
+
+fn device(device: &DeviceMonth) -> DeviceBlock {
+    let mut about = vec![format!("figures for {} of the time", format::percent(device.coverage))];
+    if let Some(availability) = device.availability {
+        about.push(format!("answered {} of the time it was asked", format::percent(availability)));
+    }
+    if let Some(output) = &device.output {
+        let count = format::count(u64::try_from(output.count).unwrap_or(0));
+        about.push(format!("put out {count} {}", words::counted(&output.unit)));
+    }
+    if let (Some(each), Some(output)) = (device.ink_per_output(), &device.output) {
+        about.push(format!("{each:.2}\u{a0}ml of ink for each of these {}", words::counted(&output.unit)));
+    }
+    if let Some(cost_centre) = &device.cost_centre {
+        about.push(format!("charged to {cost_centre}"));
+    }
+    DeviceBlock {
+        name: device.name.clone(),
+        href: format!("/machines/{}", device.device),
+        about: format::capital(&about.join("; ")),
+        supplies: device.supplies.iter().map(supply).collect(),
+    }
+}
+
+fn supply(supply: &SupplyMonth) -> SupplyRow {
+    let some =
+        |value: f64| if value > 0.0 { format::amount(value, supply.measure) } else { "–".to_owned() };
+    let worth = |price: Option<_>| price.map_or_else(|| "–".to_owned(), format::money);
+    SupplyRow {
+        ink: Ink::of_label(supply.role, &supply.label),
+        label: supply.label.clone(),
+        used: format::amount(supply.used, supply.measure),
+        spread: some(supply.spread),
+        unseen: some(supply.unseen),
+        cost: worth(supply.cost),
+        swaps: times(supply.swaps),
+        left: left(supply.left_in_swapped, supply.swaps, supply.measure, supply.role),
+        left_cost: worth(supply.left_cost.filter(|_| supply.swaps > 0)),
+    }
+}
+
+pub(super) fn times(swaps: u32) -> String {
+    if swaps == 0 { "–".to_owned() } else { swaps.to_string() }
+}
+
+/// What was left in units taken out; for receptacles the room they still had.
+fn left(amount: f64, swaps: u32, measure: Measure, role: Role) -> String {
+    match (swaps, role) {
+        (0, _) => "–".to_owned(),
+        (_, Role::Consumed) => format::amount(amount, measure),
+        (_, Role::Filled) => format!("room for {}", format::amount(amount, measure)),
+    }
+}
