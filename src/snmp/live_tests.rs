@@ -14,7 +14,7 @@ use super::error::SnmpError;
 use super::oid::Oid;
 use super::pdu::Request;
 use super::transport::{Engine, EngineOptions, Target};
-use super::walk::{Limits, walk_columns};
+use super::value::Varbind;
 
 const UPTIME: Oid = Oid::constant(&[1, 3, 6, 1, 2, 1, 1, 3, 0]);
 const SYS_OR: Oid = Oid::constant(&[1, 3, 6, 1, 2, 1, 1, 9, 1]);
@@ -133,12 +133,27 @@ fn engine() -> Engine {
     Engine::start(&EngineOptions::default()).unwrap()
 }
 
+/// The rows of sysORTable, one question a row: version 1 has no GETBULK.
+async fn walk(engine: &Engine, target: &Target) -> Vec<Varbind> {
+    let columns = [2, 3, 4].map(|column| SYS_OR.child(&[column]));
+    let mut rows = Vec::new();
+    let mut oids = columns.to_vec();
+    loop {
+        let answer = engine.request(target, &Request::GetNext { oids }).await;
+        let pdu = answer.unwrap_or_else(|error| panic!("{:?}: {error}", target.credential));
+        oids = pdu.varbinds.iter().map(|varbind| varbind.oid.clone()).collect();
+        if !oids.iter().zip(&columns).all(|(oid, column)| oid.starts_with(column)) {
+            return rows;
+        }
+        rows.extend(pdu.varbinds);
+    }
+}
+
 #[tokio::test]
 #[ignore = "needs net-snmp's snmpd"]
 async fn every_version_and_pair_of_protocols_reads_the_same_table() {
     let engine = engine();
     let snmpd = Snmpd::start(&engine).await;
-    let columns = [SYS_OR.child(&[2]), SYS_OR.child(&[3]), SYS_OR.child(&[4])];
     let mut targets = vec![
         snmpd.target(Credential::v2c("loftread").unwrap()),
         snmpd.target(Credential::v1("loftread").unwrap()),
@@ -150,18 +165,11 @@ async fn every_version_and_pair_of_protocols_reads_the_same_table() {
     }
     let mut expected = None;
     for target in &targets {
-        let rows = walk_columns(&engine, target, &columns, Limits::default()).await;
-        let mut rows = rows.unwrap_or_else(|error| panic!("{:?}: {error}", target.credential));
-        rows.varbinds.sort_by(|a, b| a.oid.cmp(&b.oid));
-        assert!(rows.varbinds.len() >= 9 && rows.partial.is_none(), "{:?}", target.credential);
+        let rows = walk(&engine, target).await;
+        assert!(rows.len() >= 9, "{:?}", target.credential);
         assert_eq!(&rows, expected.get_or_insert_with(|| rows.clone()), "{:?}", target.credential);
     }
-    println!(
-        "{} credentials, {} values each, {:?}",
-        targets.len(),
-        expected.unwrap().varbinds.len(),
-        engine.stats()
-    );
+    println!("{} credentials, {} values each, {:?}", targets.len(), expected.unwrap().len(), engine.stats());
 }
 
 #[tokio::test]

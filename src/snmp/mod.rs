@@ -35,5 +35,4 @@ mod usm;
 mod usm_crypto;
 mod usm_keys;
 pub mod value;
-pub mod walk;
 mod wheel;

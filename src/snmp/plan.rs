@@ -25,7 +25,6 @@ use super::error::SnmpError;
 use super::oid::Oid;
 use super::pdu::{ErrorStatus, Version};
 use super::value::Varbind;
-use super::walk::Partial;
 use cold::Cold;
 pub use warm::{Shapes, Warm};
 
@@ -70,13 +69,28 @@ impl Manners {
     }
 }
 
+/// Why a reading did not bring all there is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Partial {
+    /// A name was not larger than the one before it: the device goes in circles.
+    NotIncreasing,
+    /// There are more rows than the cap.
+    TooManyRows,
+    /// The device failed in the middle.
+    Agent(ErrorStatus),
+    /// A row's index is none, or longer than the table's can be.
+    StrangeIndex,
+    /// One single value is too big for the device's answers, or it gave none.
+    Unanswered,
+}
+
 /// What a poll brought.
 #[derive(Debug, Clone)]
 pub struct Outcome {
     /// Names and values as they stood in the answers.
     rows: Vec<u8>,
-    /// False where the device broke a table off, so that rows may be missing.
-    pub complete: bool,
+    /// Why rows may be missing, if the device broke a table off.
+    pub partial: Option<Partial>,
     /// How many supplies told their level in this poll.
     pub supplies: u32,
     /// Whether all was asked, or only what changes.
@@ -90,6 +104,12 @@ impl Outcome {
     /// When a name among them is none.
     pub fn varbinds(&self) -> Result<Vec<Varbind>, BerError> {
         Values::new(&self.rows)?.owned()
+    }
+
+    /// Whether every table came to its end.
+    #[must_use]
+    pub fn is_complete(&self) -> bool {
+        self.partial.is_none()
     }
 
     /// How many octets of names and values there are.
@@ -164,11 +184,13 @@ impl Reading {
     /// A poll of a device that speaks this version, with what is remembered of it. `now` counts from
     /// whenever the one who asks began to count.
     pub(crate) fn new(version: Version, warm: Option<Box<Warm>>, now: Duration) -> Self {
-        // A device in which nothing changes may have become another one.
-        let warm = warm.filter(|warm| warm.names() > 0);
-        let (manners, phase) = match &warm {
-            Some(warm) => (warm.manners, Phase::Changes { asked: 0, asking: 0 }),
-            None => (Manners::presumed(version), Phase::Tables(Box::new(Cold::everything()))),
+        let manners = warm.as_ref().map_or_else(|| Manners::presumed(version), |warm| warm.manners);
+        // A device in which nothing changes may have become another one, and what it broke off the last time
+        // it may give now.
+        let warm = warm.filter(|warm| warm.names() > 0 && warm.is_complete());
+        let phase = match &warm {
+            Some(_) => Phase::Changes { asked: 0, asking: 0 },
+            None => Phase::Tables(Box::new(Cold::everything())),
         };
         Self {
             manners,
@@ -330,7 +352,7 @@ impl Reading {
     pub(crate) fn finish(self, keep: bool) -> (Outcome, Warm) {
         let read = warm::Read {
             manners: self.manners,
-            complete: self.partial.is_none(),
+            partial: self.partial,
             heard: self.heard,
             now: self.now,
             keep,

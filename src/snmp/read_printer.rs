@@ -52,7 +52,7 @@ pub async fn read_printer(engine: &Engine, target: &Target) -> Result<RawPrinter
     let (outcome, warm) = reading.finish(true);
     engine.plans().keep(target, warm);
     let rows = outcome.varbinds().map_err(|source| SnmpError::Malformed { address, source })?;
-    Ok(RawPrinter { rows, complete: outcome.complete })
+    Ok(RawPrinter { rows, complete: outcome.is_complete() })
 }
 
 fn failed(engine: &Engine, target: &Target, fault: Fault) -> SnmpError {

@@ -164,7 +164,7 @@ fn sweep_all(
             Ok((outcome, mut warm)) => {
                 summary.answered += 1;
                 summary.whole += usize::from(outcome.whole);
-                summary.incomplete += usize::from(!outcome.complete);
+                summary.incomplete += usize::from(!outcome.is_complete());
                 summary.supplies += u64::from(outcome.supplies);
                 if sweep < sweeps {
                     warm.share(&mut shapes);

@@ -4,9 +4,8 @@ use super::super::ask::{RawPdu, RawVarbind, Values, Verb, are_arcs, is_behind, p
 use super::super::ber::{INTEGER, OCTET_STRING};
 use super::super::oid::Oid;
 use super::super::pdu::ErrorStatus;
-use super::super::walk::Partial;
 use super::tables::{ALERTS, BY_DEVICE, DEVICES, INSTEAD, Role, Size, TABLES, Table, role};
-use super::{Manners, named};
+use super::{Manners, Partial, named};
 
 /// Headers around an answer's values: message, PDU and list, with a community of usual length.
 const ENVELOPE: usize = 40;

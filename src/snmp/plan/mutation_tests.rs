@@ -93,7 +93,7 @@ fn poll(dice: &mut Dice, warm: Option<&Warm>) -> u64 {
     let (outcome, warm) = reading.finish(true);
     assert!(outcome.octets() <= 2 * MOST_OCTETS && warm.octets() <= 3 * MOST_OCTETS);
     if let Ok(rows) = outcome.varbinds() {
-        let _ = snapshot(&rows, outcome.complete, None);
+        let _ = snapshot(&rows, outcome.is_complete(), None);
     }
     spoilt
 }

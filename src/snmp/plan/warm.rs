@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::super::ask::{Values, push_name};
 use super::tables::{ALERTS, Role, TABLES};
-use super::{Manners, Outcome};
+use super::{Manners, Outcome, Partial};
 
 /// The most shapes that are held for sharing.
 const MOST_SHAPES: usize = 4_096;
@@ -37,7 +37,7 @@ pub struct Warm {
     shape: Arc<Shape>,
     /// All that was read, as it stood in the answers.
     rows: Box<[u8]>,
-    complete: bool,
+    partial: Option<Partial>,
     heard: Heard,
     /// When that was, since whenever the one who asks began to count.
     read_at: Duration,
@@ -70,7 +70,7 @@ impl Heard {
 /// What a reading knows when it is over.
 pub(super) struct Read {
     pub(super) manners: Manners,
-    pub(super) complete: bool,
+    pub(super) partial: Option<Partial>,
     pub(super) heard: Heard,
     pub(super) now: Duration,
     pub(super) keep: bool,
@@ -111,11 +111,11 @@ impl Warm {
             manners: read.manners,
             shape,
             rows: if read.keep { rows.as_slice().into() } else { Box::default() },
-            complete: read.complete,
+            partial: read.partial,
             heard,
             read_at: read.now,
         };
-        let outcome = Outcome { rows, complete: read.complete, supplies: heard.levels, whole: true };
+        let outcome = Outcome { rows, partial: read.partial, supplies: heard.levels, whole: true };
         (outcome, warm)
     }
 
@@ -126,17 +126,21 @@ impl Warm {
         } else {
             merged(&self.rows, changes, alerts.as_deref())
         };
-        let complete = self.complete && read.complete;
         let warm = Self {
             manners: read.manners,
             rows: if read.keep { rows.as_slice().into() } else { Box::default() },
-            complete,
+            partial: read.partial,
             heard: read.heard,
             read_at: read.now,
             ..self
         };
-        let outcome = Outcome { rows, complete, supplies: read.heard.levels, whole: false };
+        let outcome = Outcome { rows, partial: read.partial, supplies: read.heard.levels, whole: false };
         (outcome, warm)
+    }
+
+    /// Whether the device broke no table off.
+    pub(super) fn is_complete(&self) -> bool {
+        self.partial.is_none()
     }
 
     /// How many names are asked.

@@ -70,7 +70,7 @@ fn sweep(sweeper: &mut Sweeper, targets: Vec<SweepTarget>) -> Vec<Swept> {
 }
 
 fn whole(outcome: &Outcome) -> crate::domain::snapshot::Snapshot {
-    snapshot(&outcome.varbinds().unwrap(), outcome.complete, None).unwrap()
+    snapshot(&outcome.varbinds().unwrap(), outcome.is_complete(), None).unwrap()
 }
 
 #[test]
