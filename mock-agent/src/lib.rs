@@ -14,6 +14,7 @@ mod machine;
 pub mod many;
 pub mod message;
 mod mib;
+pub mod notify;
 mod oid;
 mod respond;
 mod room;

@@ -16,6 +16,10 @@ pub mod kind {
     pub const SET: u8 = 0xa3;
     /// GetBulkRequest.
     pub const GET_BULK: u8 = 0xa5;
+    /// InformRequest.
+    pub const INFORM: u8 = 0xa6;
+    /// Trap of version 2c and 3.
+    pub const TRAP: u8 = 0xa7;
     /// Report.
     pub const REPORT: u8 = 0xa8;
 }

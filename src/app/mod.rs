@@ -27,9 +27,10 @@ use crate::config::{Config, PollSettings};
 use crate::domain::outlook::Present;
 use crate::domain::rules::Rules;
 use crate::jobs::{Handle, Job};
-use crate::poller::hints;
+use crate::poller::hints::{self, Callers};
 use crate::poller::probe::Patience;
 use crate::poller::worker::Poller;
+use crate::snmp::notification::{Identity, Listener};
 use crate::snmp::transport::{Engine, EngineOptions};
 use crate::store::Store;
 use crate::usecase::alerts::judge_all;
@@ -40,6 +41,10 @@ const JUDGE_EVERY: Duration = Duration::from_mins(1);
 const SHORTEST_REST: Duration = Duration::from_secs(5);
 /// How long what is under way may take to finish once the service is told to stop.
 const DRAIN: Duration = Duration::from_secs(10);
+
+/// 2026-01-01T00:00:00Z in Unix seconds: the boot counter of our engine counts from here, and has room until
+/// 2094.
+const BOOTS_FROM: i64 = 1_767_225_600;
 
 /// What every part of a running service shares.
 #[derive(Clone)]
@@ -122,16 +127,20 @@ impl Running {
         notifications: Option<UdpSocket>,
     ) -> anyhow::Result<()> {
         let (hint, hints) = mpsc::channel(hints::WAITING);
-        if let Some(socket) = notifications {
-            self.tasks.spawn(hints::listen(socket, hint, self.stop.clone()));
-        }
         let engine = Engine::start(&EngineOptions { max_in_flight: settings.in_flight })?;
+        let callers = Callers::default();
+        if let Some(socket) = notifications {
+            let identity = identity(&socket, service.clock.now());
+            let listener = Listener::new(engine.clone(), identity);
+            self.tasks.spawn(hints::listen(socket, callers.clone(), listener, hint, self.stop.clone()));
+        }
         let poller = Poller {
             desk: StoreDesk(service.clone()),
             engine,
             clock: service.clock.clone(),
             patience: Patience { timeout: settings.timeout, retries: settings.retries },
             in_flight: settings.in_flight,
+            callers,
         };
         self.tasks.spawn(poller.run(hints, self.stop.clone()));
         Ok(())
@@ -239,4 +248,16 @@ pub async fn until_told() -> anyhow::Result<()> {
     }
     info!("stopping");
     Ok(())
+}
+
+/// What this service calls itself to those that send it informs of version 3: the same at every start on this
+/// machine, with a boot counter that grows because time does.
+fn identity(socket: &UdpSocket, now: Timestamp) -> Identity {
+    let machine = std::fs::read("/etc/machine-id")
+        .unwrap_or_else(|_| rustix::system::uname().nodename().to_bytes().to_vec());
+    let at = socket.local_addr().map(|address| address.to_string()).unwrap_or_default();
+    Identity::new(
+        &[b"ullage notifications ", &*machine, at.as_bytes()].concat(),
+        now.as_second() - BOOTS_FROM,
+    )
 }

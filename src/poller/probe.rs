@@ -51,7 +51,19 @@ pub async fn probe(
     credential: Arc<Credential>,
     patience: Patience,
 ) -> Result<Snapshot, ProbeError> {
-    let address = find(host, port).await?;
+    probe_at(engine, find(host, port).await?, credential, patience).await
+}
+
+/// Polls the device at an address once.
+///
+/// # Errors
+/// Why there is no snapshot, as a sentence for a person.
+pub async fn probe_at(
+    engine: &Engine,
+    address: SocketAddr,
+    credential: Arc<Credential>,
+    patience: Patience,
+) -> Result<Snapshot, ProbeError> {
     let target = Target { address, credential, timeout: patience.timeout, retries: patience.retries };
     let printer = read_printer(engine, &target).await?;
     Ok(snapshot(&printer.rows, printer.complete, None)?)

@@ -1,22 +1,24 @@
 //! Polls whoever is due, a bounded number at a time, for as long as the service lives.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::future::Future;
-use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
 use jiff::{SignedDuration, Timestamp};
 use tokio::sync::mpsc;
-use tokio::task::JoinSet;
+use tokio::task::{Id, JoinError, JoinSet};
+use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
-use tracing::{debug, error, warn};
+use tracing::{debug, error};
 
-use super::probe::{Patience, ProbeError, probe};
+use super::hints::Callers;
+use super::probe::{Patience, ProbeError, find, probe_at};
 use super::schedule::{Turn, due_at};
 use crate::clock::Clock;
 use crate::domain::ids::DeviceId;
 use crate::domain::poll::Poll;
+use crate::domain::snapshot::Snapshot;
 use crate::snmp::credential::Credential;
 use crate::snmp::transport::Engine;
 
@@ -24,7 +26,8 @@ use crate::snmp::transport::Engine;
 const LIST_AGE: Duration = Duration::from_secs(5);
 /// The schedule is never looked at more often than this.
 const SHORTEST_TICK: Duration = Duration::from_millis(200);
-
+/// A device whose poll panicked is left alone for this long, or the same fault would come round without end.
+const PANIC_REST: Duration = Duration::from_secs(60);
 /// A device that was polled less than this long ago is not polled again for a hint.
 const HINT_REST: SignedDuration = SignedDuration::from_secs(30);
 
@@ -69,18 +72,22 @@ pub struct Poller<D> {
     pub patience: Patience,
     /// The most devices polled at the same moment.
     pub in_flight: usize,
+    /// Who may send notifications: whoever is polled.
+    pub callers: Callers,
 }
 
 impl<D: Desk> Poller<D> {
-    /// Polls until it is told to stop; polls that are under way then are finished first. A device from whose
-    /// address a hint comes is polled at once, if it has rested; hints from unknown addresses do nothing.
-    pub async fn run(self, mut hints: mpsc::Receiver<IpAddr>, stop: CancellationToken) {
-        let mut hinted: HashSet<IpAddr> = HashSet::new();
-        let mut running: JoinSet<DeviceId> = JoinSet::new();
-        let mut busy: HashSet<DeviceId> = HashSet::new();
+    /// Polls until it is told to stop; polls that are under way then are finished first. A device that hints
+    /// is polled at once, if it has rested.
+    pub async fn run(self, mut hints: mpsc::Receiver<DeviceId>, stop: CancellationToken) {
+        let mut hinted: HashSet<DeviceId> = HashSet::new();
+        let mut polls = Polls::default();
         loop {
             let subjects = match self.desk.subjects().await {
-                Ok(subjects) => subjects,
+                Ok(subjects) => {
+                    self.callers.retain(&subjects.iter().map(|subject| subject.turn.device).collect());
+                    subjects
+                }
                 Err(fault) => {
                     error!("the list of devices could not be read: {fault:#}");
                     Vec::new()
@@ -92,34 +99,32 @@ impl<D: Desk> Poller<D> {
             hinted.clear();
             due.sort_by_key(|subject| due_at(&subject.turn));
             for subject in due {
-                if busy.len() < self.in_flight && busy.insert(subject.turn.device) {
-                    running.spawn(self.clone().poll(subject));
+                if polls.under_way() < self.in_flight && polls.may_start(subject.turn.device) {
+                    polls.start(subject.turn.device, self.clone().poll(subject));
                 }
             }
             tokio::select! {
                 () = stop.cancelled() => break,
                 () = tokio::time::sleep(self.clock.real(LIST_AGE).max(SHORTEST_TICK)) => {}
-                Some(from) = hints.recv() => { hinted.insert(from); }
-                Some(done) = running.join_next(), if !running.is_empty() => { finished(&mut busy, done); }
+                Some(device) = hints.recv() => { hinted.insert(device); }
+                () = polls.ended(), if polls.under_way() > 0 => {}
             }
-            while let Some(done) = running.try_join_next() {
-                finished(&mut busy, done);
-            }
-            while let Ok(from) = hints.try_recv() {
-                hinted.insert(from);
+            polls.end_those_that_did();
+            while let Ok(device) = hints.try_recv() {
+                hinted.insert(device);
             }
         }
-        while running.join_next().await.is_some() {}
+        while polls.under_way() > 0 {
+            polls.ended().await;
+        }
     }
 
-    async fn poll(self, subject: Subject) -> DeviceId {
+    async fn poll(self, subject: Subject) {
         let Subject { turn, name, address } = subject;
         let outcome = match self.desk.credential(turn.device).await {
             Ok(credential) => {
-                let address = (address.0.as_str(), address.1);
-                probe(&self.engine, address, Arc::new(credential), self.patience)
-                    .await
-                    .map_err(|fault: ProbeError| fault.to_string())
+                let outcome = self.probe(turn.device, &address, Arc::new(credential)).await;
+                outcome.map_err(|fault| fault.to_string())
             }
             Err(fault) => Err(format!("{fault:#}")),
         };
@@ -130,26 +135,79 @@ impl<D: Desk> Poller<D> {
         if let Err(fault) = self.desk.take(turn.device, &name, poll).await {
             error!(device = name, "a poll could not be kept: {fault:#}");
         }
-        turn.device
+    }
+
+    async fn probe(
+        &self,
+        device: DeviceId,
+        (host, port): &(String, u16),
+        credential: Arc<Credential>,
+    ) -> Result<Snapshot, ProbeError> {
+        let address = find(host, *port).await?;
+        self.callers.learn(device, address.ip(), Arc::clone(&credential));
+        probe_at(&self.engine, address, credential, self.patience).await
     }
 }
 
 /// Whether a device is to be polled now: by the schedule, or because it hinted that it has something to say.
-fn is_due(subject: &Subject, hinted: &HashSet<IpAddr>, now: Timestamp) -> bool {
-    let has_hinted = || subject.address.0.parse().is_ok_and(|address: IpAddr| hinted.contains(&address));
+fn is_due(subject: &Subject, hinted: &HashSet<DeviceId>, now: Timestamp) -> bool {
     let has_rested = || subject.turn.last_poll_at.is_none_or(|last| now.duration_since(last) >= HINT_REST);
-    due_at(&subject.turn) <= now || (has_hinted() && has_rested())
+    due_at(&subject.turn) <= now || (hinted.contains(&subject.turn.device) && has_rested())
 }
 
-fn finished(busy: &mut HashSet<DeviceId>, done: Result<DeviceId, tokio::task::JoinError>) {
-    match done {
-        Ok(device) => {
-            busy.remove(&device);
+/// The polls under way, at most one for each device. Whose a poll is stands beside its task, so that a poll
+/// that panics frees its own device and no other.
+#[derive(Default)]
+struct Polls {
+    tasks: JoinSet<()>,
+    devices: HashMap<Id, DeviceId>,
+    busy: HashSet<DeviceId>,
+    resting: HashMap<DeviceId, Instant>,
+}
+
+impl Polls {
+    fn under_way(&self) -> usize {
+        self.busy.len()
+    }
+
+    fn may_start(&mut self, device: DeviceId) -> bool {
+        self.resting.retain(|_, until| *until > Instant::now());
+        !self.busy.contains(&device) && !self.resting.contains_key(&device)
+    }
+
+    fn start(&mut self, device: DeviceId, poll: impl Future<Output = ()> + Send + 'static) {
+        let task = self.tasks.spawn(poll);
+        self.devices.insert(task.id(), device);
+        self.busy.insert(device);
+    }
+
+    /// Waits until a poll ends.
+    async fn ended(&mut self) {
+        if let Some(done) = self.tasks.join_next_with_id().await {
+            self.end(done);
         }
-        Err(fault) => {
-            // A poll that panicked does not say whose it was; letting all go on is better than none.
-            warn!("a poll ended badly: {fault}");
-            busy.clear();
+    }
+
+    /// Frees the devices of all polls that have ended.
+    fn end_those_that_did(&mut self) {
+        while let Some(done) = self.tasks.try_join_next_with_id() {
+            self.end(done);
+        }
+    }
+
+    fn end(&mut self, done: Result<(Id, ()), JoinError>) {
+        let (task, fault) = match done {
+            Ok((task, ())) => (task, None),
+            Err(fault) => (fault.id(), Some(fault)),
+        };
+        let Some(device) = self.devices.remove(&task) else { return };
+        self.busy.remove(&device);
+        if let Some(fault) = fault {
+            error!(%device, "a poll ended badly, and its device rests for {PANIC_REST:?}: {fault}");
+            self.resting.insert(device, Instant::now() + PANIC_REST);
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -16,6 +16,9 @@ use rustix::net::sockopt;
 pub(crate) const BATCH: usize = 64;
 /// The longest datagram that can come.
 const LONGEST: usize = 65_536;
+/// How far apart datagrams begin: not a power of two, or all of them would want the same lines of a
+/// processor's cache.
+const STRIDE: usize = LONGEST + 2_112;
 /// The receive buffer that is asked for, octets.
 const WANTED_BUFFER: usize = 4 << 20;
 /// What a waiting answer of a frame's size takes of the receive buffer, by the system's count: measured on
@@ -31,10 +34,7 @@ pub(crate) struct Batcher {
 impl Batcher {
     /// Binds any port of an address family, and asks for a large receive buffer.
     pub(crate) fn bind(ipv6: bool) -> io::Result<Self> {
-        let any = if ipv6 { IpAddr::V6(Ipv6Addr::UNSPECIFIED) } else { IpAddr::V4(Ipv4Addr::UNSPECIFIED) };
-        let socket = UdpSocket::bind((any, 0))?;
-        socket.set_nonblocking(true)?;
-        let buffer = enlarge(&socket)?;
+        let (socket, buffer) = open(ipv6)?;
         Ok(Self { socket, buffer })
     }
 
@@ -44,13 +44,18 @@ impl Batcher {
     }
 }
 
-/// Asks for a large receive buffer, and reads back what was given.
-pub(crate) fn enlarge(socket: impl AsFd) -> io::Result<usize> {
+/// A socket that does not block, at any port of an address family, and how large a receive buffer the system
+/// gave of the large one that is asked for.
+pub(crate) fn open(ipv6: bool) -> io::Result<(UdpSocket, usize)> {
+    let any = if ipv6 { IpAddr::V6(Ipv6Addr::UNSPECIFIED) } else { IpAddr::V4(Ipv4Addr::UNSPECIFIED) };
+    let socket = UdpSocket::bind((any, 0))?;
+    socket.set_nonblocking(true)?;
     // With the right to, past the system's own limit; else as much as that lets.
     if sockopt::set_socket_recv_buffer_size_force(socket.as_fd(), WANTED_BUFFER).is_err() {
         sockopt::set_socket_recv_buffer_size(socket.as_fd(), WANTED_BUFFER)?;
     }
-    Ok(sockopt::socket_recv_buffer_size(socket.as_fd())?)
+    let buffer = sockopt::socket_recv_buffer_size(socket.as_fd())?;
+    Ok((socket, buffer))
 }
 
 impl AsFd for Batcher {
@@ -69,7 +74,7 @@ pub(crate) struct Arrivals {
 impl Arrivals {
     pub(crate) fn new() -> Self {
         // Pages of the buffer that no answer reaches are never touched, and so take no memory.
-        Self { bytes: vec![0; BATCH * LONGEST], names: vec![nobody(); BATCH], lengths: Vec::new() }
+        Self { bytes: vec![0; BATCH * STRIDE], names: vec![nobody(); BATCH], lengths: Vec::new() }
     }
 
     /// Without room for any: what stands in for arrivals that are being read.
@@ -77,15 +82,15 @@ impl Arrivals {
         Self { bytes: Vec::new(), names: Vec::new(), lengths: Vec::new() }
     }
 
-    /// Takes what has come, up to a batch, and says how many.
-    pub(crate) fn receive(&mut self, from: &Batcher) -> io::Result<usize> {
+    /// Takes what has come to a socket, up to a batch, and says how many.
+    pub(crate) fn receive(&mut self, from: BorrowedFd<'_>) -> io::Result<usize> {
         self.lengths.clear();
         let mut pieces: [libc::iovec; BATCH] = [EMPTY_PIECE; BATCH];
         // SAFETY: all-zero bytes are valid headers, with null pointers and lengths of nothing.
         let mut headers: [libc::mmsghdr; BATCH] = unsafe { mem::zeroed() };
-        let parts = self.bytes.chunks_exact_mut(LONGEST).zip(&mut self.names);
+        let parts = self.bytes.chunks_exact_mut(STRIDE).zip(&mut self.names);
         for ((piece, header), (bytes, name)) in pieces.iter_mut().zip(&mut headers).zip(parts) {
-            *piece = libc::iovec { iov_base: bytes.as_mut_ptr().cast(), iov_len: bytes.len() };
+            *piece = libc::iovec { iov_base: bytes.as_mut_ptr().cast(), iov_len: LONGEST };
             header.msg_hdr.msg_iov = piece;
             header.msg_hdr.msg_iovlen = 1;
             header.msg_hdr.msg_name = (&raw mut *name).cast();
@@ -95,7 +100,7 @@ impl Arrivals {
         // call; the count is that of the headers.
         let came = unsafe {
             libc::recvmmsg(
-                from.socket.as_raw_fd(),
+                from.as_raw_fd(),
                 headers.as_mut_ptr(),
                 BATCH_COUNT,
                 libc::MSG_DONTWAIT,
@@ -110,7 +115,7 @@ impl Arrivals {
     /// One of those that came last, and whom it is from.
     pub(crate) fn get(&self, at: usize) -> Option<(SocketAddr, &[u8])> {
         let length = *self.lengths.get(at)?;
-        let start = at * LONGEST;
+        let start = at * STRIDE;
         Some((address(self.names.get(at)?)?, self.bytes.get(start..start + length)?))
     }
 }
@@ -266,7 +271,7 @@ mod tests {
         let mut arrivals = Arrivals::new();
         let (mut seen, deadline) = (0_u8, Instant::now() + Duration::from_secs(5));
         while seen < 150 && Instant::now() < deadline {
-            for at in 0..arrivals.receive(&batcher).unwrap_or(0) {
+            for at in 0..arrivals.receive(batcher.as_fd()).unwrap_or(0) {
                 let (from, bytes) = arrivals.get(at).unwrap();
                 assert_eq!((from, bytes), (to, &vec![seen; usize::from(seen)][..]));
                 seen += 1;

@@ -9,9 +9,11 @@ use super::oid::{MAX_ARCS, Oid};
 use super::pdu::{ErrorStatus, Pdu, PduKind, Version};
 use super::value::Value;
 
+mod scoped;
 mod write;
 
-#[cfg(test)]
+pub use scoped::decode_scoped;
+pub(crate) use scoped::{RawNotification, raw_notification, raw_scoped, request_id, scoped_with_padding};
 pub(crate) use write::Writer;
 pub use write::encode_request;
 pub(crate) use write::{encode_empty_v3, encode_names};
@@ -22,7 +24,7 @@ pub(crate) const NULL: u8 = 0x05;
 pub(crate) const OBJECT_ID: u8 = 0x06;
 pub(crate) const SEQUENCE: u8 = 0x30;
 const IP_ADDRESS: u8 = 0x40;
-const COUNTER32: u8 = 0x41;
+pub(crate) const COUNTER32: u8 = 0x41;
 const GAUGE32: u8 = 0x42;
 const TIME_TICKS: u8 = 0x43;
 const OPAQUE: u8 = 0x44;
@@ -35,6 +37,8 @@ pub(crate) const GET: u8 = 0xa0;
 pub(crate) const GET_NEXT: u8 = 0xa1;
 pub(crate) const RESPONSE: u8 = 0xa2;
 pub(crate) const GET_BULK: u8 = 0xa5;
+pub(crate) const INFORM: u8 = 0xa6;
+pub(crate) const TRAP: u8 = 0xa7;
 pub(crate) const REPORT: u8 = 0xa8;
 
 /// Message flag: signed.
@@ -94,6 +98,11 @@ pub enum Message<'a> {
     },
     /// Version 3, not yet checked and perhaps encrypted.
     V3(V3Message<'a>),
+}
+
+/// The version of a message, as the number in it, whatever else the datagram holds.
+pub(crate) fn version_number(datagram: &[u8]) -> Option<i64> {
+    Reader(datagram).sequence().ok()?.integer().ok()
 }
 
 /// A version 3 message (RFC 3412 §6) with the parameters of the user-based model (RFC 3414 §2.4).
@@ -284,6 +293,12 @@ fn decode_pdu<'a>(reader: &mut Reader<'a>) -> Result<RawPdu<'a>, BerError> {
         REPORT => PduKind::Report,
         found => return Err(BerError::Tag { expected: "a response", found }),
     };
+    let (request_id, status, error_index, values) = decode_fields(contents)?;
+    Ok(RawPdu { kind, request_id, status, error_index, values })
+}
+
+/// A PDU's request id, error status, error index and values.
+fn decode_fields(contents: &[u8]) -> Result<(i32, ErrorStatus, u32, Values<'_>), BerError> {
     let mut pdu = Reader(contents);
     let request_id = pdu.integer()?.try_into().map_err(|_| BerError::Number)?;
     let status = ErrorStatus::from_number(pdu.integer()?);
@@ -291,7 +306,7 @@ fn decode_pdu<'a>(reader: &mut Reader<'a>) -> Result<RawPdu<'a>, BerError> {
     let error_index = pdu.integer()?.try_into().unwrap_or(0);
     let values = Values::new(pdu.expect(SEQUENCE, "a list of values")?)?;
     pdu.end()?;
-    Ok(RawPdu { kind, request_id, status, error_index, values })
+    Ok((request_id, status, error_index, values))
 }
 
 impl RawPdu<'_> {
@@ -300,29 +315,6 @@ impl RawPdu<'_> {
         let Self { kind, request_id, status, error_index, values } = self;
         Ok(Pdu { kind, request_id, status, error_index, varbinds: values.owned()? })
     }
-}
-
-/// The contents of a scoped PDU (RFC 3412 §6) without its context, which we leave empty and do not read.
-///
-/// # Errors
-/// Where it broke.
-pub fn decode_scoped(contents: &[u8]) -> Result<Pdu, BerError> {
-    raw_scoped(contents)?.owned()
-}
-
-/// The same, with its values left where they are.
-pub(crate) fn raw_scoped(contents: &[u8]) -> Result<RawPdu<'_>, BerError> {
-    let mut scoped = Reader(contents);
-    scoped.octets()?;
-    scoped.octets()?;
-    let pdu = decode_pdu(&mut scoped)?;
-    scoped.end()?;
-    Ok(pdu)
-}
-
-/// A whole scoped PDU as it comes out of a cipher: with its tag, and perhaps with padding behind it.
-pub(crate) fn raw_scoped_with_padding(octets: &[u8]) -> Result<RawPdu<'_>, BerError> {
-    raw_scoped(Reader(octets).expect(SEQUENCE, "a scoped PDU")?)
 }
 
 /// A message that came, with its values left in the datagram.

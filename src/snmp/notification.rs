@@ -1,10 +1,23 @@
-//! Notifications of versions 1 and 2c: is this a printer's alert, and how is it acknowledged?
+//! Notifications: is this a printer's alert, whose is it, and how is it acknowledged?
 //!
-//! A notification is only ever a hint to poll its sender now: anybody can send one, and RFC 3805 §2.2.13
-//! asks for one only when a critical alert comes up. What it says is therefore not read any further. The
-//! bytes are taken apart by snmp2, which knows every form a trap comes in.
+//! A notification is only ever a hint to poll its sender now: RFC 3805 §2.2.13 asks for one only when a
+//! critical alert comes up, and in versions 1 and 2c anybody can send one. What it says is therefore not read
+//! any further. Each form is taken apart by a reader of its own; both are asked only about datagrams that come
+//! from the address of a known device.
 
-use snmp2::{MessageType, Pdu, Value};
+mod community;
+mod secure;
+
+use std::sync::Arc;
+
+use tokio::time::Instant;
+
+use super::ber;
+use super::credential::Credential;
+use super::transport::Engine;
+use community::Community;
+pub use secure::Identity;
+use secure::Secure;
 
 /// `snmpTrapOID.0` (RFC 3418).
 const TRAP_OID: &[u64] = &[1, 3, 6, 1, 6, 3, 1, 1, 4, 1, 0];
@@ -12,140 +25,45 @@ const TRAP_OID: &[u64] = &[1, 3, 6, 1, 6, 3, 1, 1, 4, 1, 0];
 const PRINTER_V2_ALERT: &[u64] = &[1, 3, 6, 1, 2, 1, 43, 18, 2, 0, 1];
 /// The enterprise of `printerV2Alert` in a trap of version 1, whose specific number is 1.
 const PRINTER_V1_ENTERPRISE: &[u64] = &[1, 3, 6, 1, 2, 1, 43, 18, 2];
-/// The tag of an InformRequest, and that of the Response which acknowledges it (RFC 3416 §3).
-const INFORM: u8 = 0xa6;
-const RESPONSE: u8 = 0xa2;
 /// More varbinds than any notification has use for.
 const MOST_VARBINDS: usize = 64;
 
-/// A notification that came in.
+/// What came of a datagram.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Notification {
+pub struct Heard {
     /// Whether it tells of a printer's alert.
     pub printer_alert: bool,
-    /// What its sender waits for, if it was an inform.
-    pub acknowledgement: Option<Vec<u8>>,
+    /// What its sender waits for: the response to an inform, or what it has to know before it can send one.
+    pub answer: Option<Vec<u8>>,
 }
 
-/// Reads a datagram; `None` if it is no notification of version 1 or 2c.
-#[must_use]
-pub fn read(datagram: &[u8]) -> Option<Notification> {
-    let pdu = Pdu::from_bytes(datagram).ok()?;
-    let printer_alert = match pdu.message_type {
-        MessageType::TrapV1 => {
-            let trap = pdu.v1_trap_info.as_ref()?;
-            trap.specific_trap == 1 && arcs_are(&trap.enterprise, PRINTER_V1_ENTERPRISE)
-        }
-        MessageType::Trap | MessageType::InformRequest => {
-            pdu.varbinds.clone().take(MOST_VARBINDS).any(|(name, value)| match value {
-                Value::ObjectIdentifier(kind) => {
-                    arcs_are(&name, TRAP_OID) && arcs_are(&kind, PRINTER_V2_ALERT)
-                }
-                _ => false,
-            })
-        }
-        _ => return None,
-    };
-    let inform = pdu.message_type == MessageType::InformRequest;
-    let acknowledgement = if inform { Some(acknowledge(datagram)?) } else { None };
-    Some(Notification { printer_alert, acknowledgement })
+/// One form in which notifications come.
+trait Form {
+    /// Takes a datagram apart that came from a device which lets itself be read in one of these ways. `None`
+    /// if it is no notification of this form, or one that cannot be believed.
+    fn hear(&mut self, datagram: &[u8], known: &[Arc<Credential>], now: Instant) -> Option<Heard>;
 }
 
-fn arcs_are(oid: &snmp2::Oid<'_>, arcs: &[u64]) -> bool {
-    oid.iter().is_some_and(|found| found.eq(arcs.iter().copied()))
+/// Takes notifications of every version.
+pub struct Listener {
+    community: Community,
+    secure: Secure,
 }
 
-/// The response to an inform: the same request id and varbinds (RFC 3416 §4.2.7), so the same message with
-/// another tag where its PDU begins.
-fn acknowledge(datagram: &[u8]) -> Option<Vec<u8>> {
-    let mut at = header(datagram, 0)?.0;
-    for _version_and_community in 0..2 {
-        let (content, length) = header(datagram, at)?;
-        at = content.checked_add(length)?;
-    }
-    let mut answer = datagram.to_vec();
-    let tag = answer.get_mut(at).filter(|tag| **tag == INFORM)?;
-    *tag = RESPONSE;
-    Some(answer)
-}
-
-/// Where the contents of the element at `at` begin, and how long they are (X.690 §8.1).
-fn header(datagram: &[u8], at: usize) -> Option<(usize, usize)> {
-    let first = usize::from(*datagram.get(at + 1)?);
-    if first < 0x80 {
-        return Some((at + 2, first));
-    }
-    let octets = datagram.get(at + 2..at + 2 + (first & 0x7f))?;
-    let length = octets
-        .iter()
-        .try_fold(0_usize, |length, octet| length.checked_mul(256)?.checked_add(usize::from(*octet)))?;
-    Some((at + 2 + octets.len(), length))
-}
-
-#[cfg(test)]
-mod tests {
-    use mock_agent::message::{CommunityMessage, Pdu, kind};
-    use mock_agent::{Oid, Value};
-    use proptest::prelude::*;
-
-    use super::*;
-
-    const TRAP_V2: u8 = 0xa7;
-
-    fn oid(arcs: &[u64]) -> Oid {
-        Oid(arcs.iter().map(|arc| u32::try_from(*arc).unwrap()).collect())
+impl Listener {
+    /// A listener that goes by this name. Keys of version 3 users are those that the engine made for its polls.
+    #[must_use]
+    pub fn new(engine: Engine, identity: Identity) -> Self {
+        Self { community: Community, secure: Secure::new(engine, identity) }
     }
 
-    fn message(tag: u8, what: &[u64]) -> Vec<u8> {
-        let uptime = (oid(&[1, 3, 6, 1, 2, 1, 1, 3, 0]), Value::TimeTicks(4711));
-        let trap = (oid(TRAP_OID), Value::ObjectId(oid(what)));
-        let index = (oid(&[1, 3, 6, 1, 2, 1, 43, 18, 1, 1, 1, 1, 9]), Value::Integer(9));
-        let pdu = Pdu { kind: tag, request_id: 77, status: 0, index: 0, varbinds: vec![uptime, trap, index] };
-        CommunityMessage { version: 1, community: b"public".to_vec(), pdu }.encode()
-    }
-
-    #[test]
-    fn a_printers_alert_is_told_from_other_traps() {
-        let alert = read(&message(TRAP_V2, PRINTER_V2_ALERT)).unwrap();
-        assert_eq!(alert, Notification { printer_alert: true, acknowledgement: None });
-        // linkUp (RFC 2863).
-        let other = read(&message(TRAP_V2, &[1, 3, 6, 1, 6, 3, 1, 1, 5, 4])).unwrap();
-        assert!(!other.printer_alert);
-        assert_eq!(read(&message(kind::GET, PRINTER_V2_ALERT)), None);
-        assert_eq!(read(b""), None);
-    }
-
-    #[test]
-    fn an_inform_is_answered_by_its_own_id_and_varbinds() {
-        let inform = read(&message(INFORM, PRINTER_V2_ALERT)).unwrap();
-        assert_eq!(inform.acknowledgement, Some(message(kind::RESPONSE, PRINTER_V2_ALERT)));
-    }
-
-    /// Captured from net-snmp 5.9.3: `snmptrap -v1 -c public HOST 1.3.6.1.2.1.43.18.2 127.0.0.1 6 1 42`.
-    #[test]
-    fn a_trap_of_version_1_is_known_by_enterprise_and_number() {
-        let trap = [
-            0x30, 0x28, 0x02, 0x01, 0x00, 0x04, 0x06, b'p', b'u', b'b', b'l', b'i', b'c', 0xa4, 0x1b, 0x06,
-            0x08, 0x2b, 0x06, 0x01, 0x02, 0x01, 0x2b, 0x12, 0x02, 0x40, 0x04, 0x7f, 0x00, 0x00, 0x01, 0x02,
-            0x01, 0x06, 0x02, 0x01, 0x01, 0x43, 0x01, 0x2a, 0x30, 0x00,
-        ];
-        assert!(read(&trap).unwrap().printer_alert);
-    }
-
-    proptest! {
-        #[test]
-        fn no_datagram_panics(bytes in proptest::collection::vec(any::<u8>(), 0..200)) {
-            let _ = read(&bytes);
-        }
-
-        #[test]
-        fn no_spoilt_notification_panics(at in 0..120usize, byte: u8, cut in 0..120usize) {
-            let mut bytes = message(INFORM, PRINTER_V2_ALERT);
-            if let Some(spoilt) = bytes.get_mut(at) {
-                *spoilt = byte;
-            }
-            bytes.truncate(cut.max(1));
-            let _ = read(&bytes);
-        }
+    /// Takes a datagram in, sent from the address of devices that let themselves be read in these ways. `None`
+    /// if it is no notification, or one that cannot be believed.
+    pub fn hear(&mut self, datagram: &[u8], known: &[Arc<Credential>]) -> Option<Heard> {
+        let form: &mut dyn Form = match ber::version_number(datagram)? {
+            3 => &mut self.secure,
+            _ => &mut self.community,
+        };
+        form.hear(datagram, known, Instant::now())
     }
 }

@@ -9,6 +9,7 @@ mod voice;
 
 use std::io;
 use std::net::SocketAddr;
+use std::os::fd::AsFd;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -270,7 +271,7 @@ impl<'a> Run<'a> {
         let mut arrivals = std::mem::replace(&mut self.arrivals, Arrivals::none());
         for ipv6 in [false, true] {
             while let Some(socket) = if ipv6 { &self.v6 } else { &self.v4 } {
-                let Ok(came) = arrivals.receive(&socket.batcher) else { break };
+                let Ok(came) = arrivals.receive(socket.batcher.as_fd()) else { break };
                 for at in 0..came {
                     self.sweeper.stats.received += 1;
                     if let Some((from, datagram)) = arrivals.get(at) {

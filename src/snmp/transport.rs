@@ -6,28 +6,29 @@
 //! [`super::sweep`], which shares the codec and the plans with this.
 
 use std::io;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::net::SocketAddr;
+use std::os::fd::AsFd;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+use tokio::io::Interest;
 use tokio::net::UdpSocket;
 use tokio::sync::Semaphore;
 use tokio::task::AbortHandle;
 use tokio::time::{Instant, sleep, timeout_at};
 
 use super::ask::{self, Question, RawPdu};
-use super::batch;
+use super::batch::{self, Arrivals};
 use super::ber::{self, RawMessage};
-use super::credential::{Credential, Secret};
+use super::credential::{Credential, Secret, UsmUser};
 use super::error::SnmpError;
 use super::pdu::{ErrorStatus, Pdu, PduKind, Request, Version};
 use super::pending::{Delivery, Lanes, Pending, lock};
 use super::plans::Plans;
 use super::usm::Usm;
+use super::usm_keys::Masters;
 
-/// The longest datagram that can come.
-const DATAGRAM: usize = 65_536;
 /// How much longer each retry waits than the try before it.
 const BACK_OFF: f64 = 1.5;
 /// How many times the first deadline the last one may be.
@@ -52,7 +53,8 @@ pub struct Target {
 #[derive(Debug, Clone)]
 pub struct EngineOptions {
     /// The most devices that are asked at the same moment. More wait their turn. Answers that come all at
-    /// once have to fit the socket's receive buffer: a usual one holds some 90 answers of 1,472 octets.
+    /// once have to fit the socket's receive buffer: a usual one holds some 90 answers of 1,472 octets; a
+    /// larger one is asked for.
     pub max_in_flight: usize,
 }
 
@@ -205,6 +207,11 @@ impl Engine {
         &self.0.plans
     }
 
+    /// A user's keys before they are bound to an engine, if a poll has made them.
+    pub(super) fn masters(&self, user: &UsmUser) -> Option<Arc<Masters>> {
+        self.0.usm.masters(user)
+    }
+
     /// How long this engine has been at work.
     pub(super) fn age(&self) -> Duration {
         self.0.began.elapsed()
@@ -281,17 +288,22 @@ impl Engine {
 
     fn socket(&self, address: SocketAddr) -> Result<Arc<UdpSocket>, SnmpError> {
         let mut sockets = lock(&self.0.sockets);
-        let (slot, any) = match address {
-            SocketAddr::V4(_) => (&mut sockets.v4, IpAddr::V4(Ipv4Addr::UNSPECIFIED)),
-            SocketAddr::V6(_) => (&mut sockets.v6, IpAddr::V6(Ipv6Addr::UNSPECIFIED)),
-        };
+        let slot = if address.is_ipv6() { &mut sockets.v6 } else { &mut sockets.v4 };
         if let Some(open) = slot {
             return Ok(Arc::clone(&open.socket));
         }
-        let socket = bind(any).map_err(|source| SnmpError::Socket { source })?;
+        let socket = batch::open(address.is_ipv6()).and_then(|(socket, _)| UdpSocket::from_std(socket));
+        let socket = Arc::new(socket.map_err(|source| SnmpError::Socket { source })?);
         let receiver = tokio::spawn(receive(Arc::clone(&socket), Arc::clone(&self.0.shared))).abort_handle();
         *slot = Some(Open { socket: Arc::clone(&socket), receiver });
         Ok(socket)
+    }
+
+    /// Makes a user's keys as a poll does.
+    #[cfg(test)]
+    pub(super) async fn make_masters(&self, user: &UsmUser) {
+        let nobody = SocketAddr::from(([127, 0, 0, 1], 161));
+        self.0.usm.keys(nobody, user, &Arc::from([])).await.map(drop).unwrap();
     }
 
     #[cfg(test)]
@@ -300,23 +312,19 @@ impl Engine {
     }
 }
 
-fn bind(any: IpAddr) -> io::Result<Arc<UdpSocket>> {
-    let socket = std::net::UdpSocket::bind((any, 0))?;
-    socket.set_nonblocking(true)?;
-    batch::enlarge(&socket)?;
-    UdpSocket::from_std(socket).map(Arc::new)
-}
-
+/// Takes what comes, by the batch, and hands it to those who wait.
 async fn receive(socket: Arc<UdpSocket>, shared: Arc<Shared>) {
-    let mut buffer = vec![0; DATAGRAM];
+    let mut arrivals = Arrivals::new();
     loop {
-        match socket.recv_from(&mut buffer).await {
-            Ok((length, from)) => {
-                shared.received.fetch_add(1, Ordering::Relaxed);
-                match shared.pending.deliver(from, &buffer[..length]) {
-                    Delivery::Taken => {}
-                    Delivery::Unasked => _ = shared.unasked.fetch_add(1, Ordering::Relaxed),
-                    Delivery::Malformed => _ = shared.malformed.fetch_add(1, Ordering::Relaxed),
+        match socket.async_io(Interest::READABLE, || arrivals.receive(socket.as_fd())).await {
+            Ok(came) => {
+                shared.received.fetch_add(came as u64, Ordering::Relaxed);
+                for (from, datagram) in (0..came).filter_map(|at| arrivals.get(at)) {
+                    match shared.pending.deliver(from, datagram) {
+                        Delivery::Taken => {}
+                        Delivery::Unasked => _ = shared.unasked.fetch_add(1, Ordering::Relaxed),
+                        Delivery::Malformed => _ = shared.malformed.fetch_add(1, Ordering::Relaxed),
+                    }
                 }
             }
             Err(error) => {

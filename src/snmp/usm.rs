@@ -8,7 +8,9 @@ use tokio::sync::Semaphore;
 use tokio::time::Instant;
 
 use super::ask::{Question, RawPdu};
-use super::ber::{self, BerError, RawMessage, ScopedData, V3Message};
+use super::ber::{
+    self, BerError, COUNTER32, OBJECT_ID, REPORT, RawMessage, SEQUENCE, ScopedData, V3Message, Writer,
+};
 use super::credential::UsmUser;
 use super::error::SnmpError;
 use super::pdu::{PduKind, Version};
@@ -19,11 +21,11 @@ use super::usm_keys::{Closed, Keys, Masters};
 /// The scalars that reports carry, 1.3.6.1.6.3.15.1.1 in octets: usmStats, RFC 3414 §5.
 const USM_STATS: &[u8] = &[0x2b, 6, 1, 6, 3, 15, 1, 1];
 /// How far a message may lag behind (RFC 3414 §2.2.3), seconds.
-const WINDOW: i64 = 150;
+pub(super) const WINDOW: i64 = 150;
 /// The boot counter at which an engine has run out of clock.
-const LAST_BOOT: i64 = 0x7fff_ffff;
+pub(super) const LAST_BOOT: i64 = 0x7fff_ffff;
 /// How many engines and keys are remembered before all are forgotten and learnt again.
-const MOST_KEPT: usize = 32_768;
+pub(super) const MOST_KEPT: usize = 32_768;
 /// How many processors the making of keys may take at once.
 const DERIVING: usize = 2;
 
@@ -107,9 +109,20 @@ impl Reason {
             _ => Self::Other,
         }
     }
-}
 
-impl Reason {
+    /// The number of its counter in usmStats.
+    pub(super) fn counter(self) -> Option<u8> {
+        match self {
+            Self::UnsupportedSecurityLevel => Some(1),
+            Self::NotInTimeWindow => Some(2),
+            Self::UnknownUser => Some(3),
+            Self::UnknownEngine => Some(4),
+            Self::WrongDigest => Some(5),
+            Self::Decryption => Some(6),
+            Self::Other => None,
+        }
+    }
+
     /// As an error about a device.
     pub(super) fn error(self, address: SocketAddr, user: &UsmUser) -> SnmpError {
         let name = user.name().to_owned();
@@ -126,6 +139,17 @@ impl Reason {
 }
 
 impl Known {
+    /// An engine by what one of its messages says.
+    pub(super) fn of(engine_id: &[u8], (boots, time): (i64, i64), now: Instant) -> Self {
+        Self {
+            engine_id: engine_id.into(),
+            boots: boots.clamp(0, LAST_BOOT),
+            time: time.clamp(0, LAST_BOOT),
+            read_at: now,
+            proven: false,
+        }
+    }
+
     /// Makes sense of a message, and learns from it only what its signature vouches for.
     pub(super) fn hear<'a>(
         &mut self,
@@ -161,7 +185,7 @@ impl Known {
     }
 
     /// RFC 3414 §3.2 step 7b: whether a signed message is of now, and what it teaches about the clock.
-    fn is_timely(&mut self, (boots, time): (i64, i64), at: Instant) -> bool {
+    pub(super) fn is_timely(&mut self, (boots, time): (i64, i64), at: Instant) -> bool {
         let (known_boots, now) = self.clock(at);
         if boots == LAST_BOOT || boots < known_boots || (boots == known_boots && time < now - WINDOW) {
             return false;
@@ -300,6 +324,11 @@ impl Usm {
         }
     }
 
+    /// A user's keys before they are bound to an engine, if a poll has made them.
+    pub(super) fn masters(&self, user: &UsmUser) -> Option<Arc<Masters>> {
+        lock(&self.masters).get(user).cloned()
+    }
+
     fn known(&self, address: SocketAddr) -> Option<Known> {
         lock(&self.engines).get(&address).cloned()
     }
@@ -308,7 +337,7 @@ impl Usm {
         lock(&self.engines).remove(&address);
     }
 
-    async fn keys(
+    pub(super) async fn keys(
         &self,
         address: SocketAddr,
         user: &UsmUser,
@@ -319,7 +348,7 @@ impl Usm {
             return Ok(Arc::clone(keys));
         }
         let _turn = self.deriving.acquire().await.map_err(|_| SnmpError::Stopped { address })?;
-        let known = lock(&self.masters).get(user).cloned();
+        let known = self.masters(user);
         let (engine_id, of) = name.clone();
         let (masters, keys) = tokio::task::spawn_blocking(move || {
             let masters = known.unwrap_or_else(|| Arc::new(Masters::derive(&of)));
@@ -348,13 +377,31 @@ pub(super) fn discovered(datagram: &[u8], now: Instant) -> Option<Known> {
     let ScopedData::Plain(contents) = message.data else { return None };
     let report = ber::raw_scoped(contents).ok()?;
     let named = report.kind == PduKind::Report && (1..=32).contains(&message.engine_id.len());
-    named.then(|| Known {
-        engine_id: message.engine_id.into(),
-        boots: message.boots.clamp(0, LAST_BOOT),
-        time: message.time.clamp(0, LAST_BOOT),
-        read_at: now,
-        proven: false,
-    })
+    named.then(|| Known::of(message.engine_id, (message.boots, message.time), now))
+}
+
+/// A scoped PDU with the report of a counter of usmStats.
+pub(super) fn write_report(engine_id: &[u8], request_id: i32, counter: u8, count: u32) -> Vec<u8> {
+    let mut scoped = Writer::new();
+    scoped.tagged(SEQUENCE, |w| {
+        w.tagged(REPORT, |w| {
+            w.tagged(SEQUENCE, |w| {
+                w.tagged(SEQUENCE, |w| {
+                    w.tagged(COUNTER32, |w| w.number(count.into()));
+                    w.tagged(OBJECT_ID, |w| {
+                        w.raw(&[counter, 0]);
+                        w.raw(USM_STATS);
+                    });
+                });
+            });
+            w.integer(0);
+            w.integer(0);
+            w.integer(request_id.into());
+        });
+        w.octets(&[]);
+        w.octets(engine_id);
+    });
+    scoped.finish()
 }
 
 #[cfg(test)]

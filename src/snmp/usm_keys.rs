@@ -92,74 +92,55 @@ impl Keys {
         Self::bind(&Masters::derive(user), user, engine_id)
     }
 
-    /// Appends a message with this number, at this clock of the engine.
-    pub(super) fn seal(
-        &self,
-        out: &mut Vec<u8>,
-        (boots, time): (i64, i64),
-        id: i32,
-        question: &Question<'_>,
-    ) {
+    /// Appends a message with this number, at this clock of the engine: as secure as the user can be, and to
+    /// be answered by a report if it can not be understood.
+    pub(super) fn seal(&self, out: &mut Vec<u8>, clock: (i64, i64), id: i32, question: &Question<'_>) {
         let mut data = Vec::with_capacity(question.list.len() + 64);
         let scoped = wrapped(self.engine_id.len()) + 2 + question.pdu_length(id);
         head(&mut data, SEQUENCE, scoped);
         octets(&mut data, &self.engine_id);
         octets(&mut data, &[]);
         question.write_pdu(&mut data, id);
-        let mut salt: &[u8] = &[];
-        let salted;
-        if let Some(cipher) = &self.cipher {
-            salted = cipher.encrypt(boots, time, self.salt.fetch_add(1, Ordering::Relaxed), &mut data);
-            salt = &salted;
-        }
-        let message = Envelope { boots, time, id, salt, mac: self.signer.as_ref().map_or(0, Signer::length) };
+        self.seal_scoped(out, clock, id, FLAG_REPORTABLE | self.level(), data);
+    }
+
+    /// The flags of a message as secure as the user can be.
+    pub(super) fn level(&self) -> u8 {
+        (if self.signer.is_some() { FLAG_AUTH } else { 0 })
+            | (if self.cipher.is_some() { FLAG_PRIVACY } else { 0 })
+    }
+
+    /// Appends a message around a scoped PDU, signed and encrypted as its flags say.
+    pub(super) fn seal_scoped(
+        &self,
+        out: &mut Vec<u8>,
+        (boots, time): (i64, i64),
+        id: i32,
+        flags: u8,
+        mut data: Vec<u8>,
+    ) {
+        let cipher = self.cipher.as_ref().filter(|_| flags & FLAG_PRIVACY != 0);
+        let signer = self.signer.as_ref().filter(|_| flags & FLAG_AUTH != 0);
+        let salt = cipher
+            .map(|cipher| cipher.encrypt(boots, time, self.salt.fetch_add(1, Ordering::Relaxed), &mut data));
+        let envelope = Envelope {
+            engine_id: &self.engine_id,
+            user: self.user.name().as_bytes(),
+            flags,
+            boots,
+            time,
+            id,
+            salt: salt.as_ref().map_or(&[], |salt| salt),
+            mac: signer.map_or(0, Signer::length),
+        };
         let start = out.len();
-        let mac_at = self.write(out, &message, &data);
-        if let Some(signer) = &self.signer {
+        let mac_at = envelope.write(out, &data);
+        if let Some(signer) = signer {
             let mac = signer.sign(&[&out[start..]]);
             if let Some(place) = out.get_mut(mac_at..mac_at + mac.len()) {
                 place.copy_from_slice(&mac);
             }
         }
-    }
-
-    /// Writes a message with room for its signature, and says where that is.
-    fn write(&self, out: &mut Vec<u8>, message: &Envelope<'_>, data: &[u8]) -> usize {
-        let name = self.user.name().as_bytes();
-        let flags = FLAG_REPORTABLE
-            | if self.signer.is_some() { FLAG_AUTH } else { 0 }
-            | if self.cipher.is_some() { FLAG_PRIVACY } else { 0 };
-        let header = [message.id.into(), MAX_MESSAGE, USM].map(integer_length).iter().sum::<usize>() + 3;
-        let parameters = wrapped(self.engine_id.len())
-            + integer_length(message.boots)
-            + integer_length(message.time)
-            + wrapped(name.len())
-            + wrapped(message.mac)
-            + wrapped(message.salt.len());
-        let data_length = if self.cipher.is_some() { wrapped(data.len()) } else { data.len() };
-        head(out, SEQUENCE, 3 + wrapped(header) + wrapped(wrapped(parameters)) + data_length);
-        out.extend_from_slice(&[INTEGER, 1, 3]);
-        head(out, SEQUENCE, header);
-        integer(out, message.id.into());
-        integer(out, MAX_MESSAGE);
-        octets(out, &[flags]);
-        integer(out, USM);
-        head(out, OCTET_STRING, wrapped(parameters));
-        head(out, SEQUENCE, parameters);
-        octets(out, &self.engine_id);
-        integer(out, message.boots);
-        integer(out, message.time);
-        octets(out, name);
-        head(out, OCTET_STRING, message.mac);
-        let mac_at = out.len();
-        out.resize(mac_at + message.mac, 0);
-        octets(out, message.salt);
-        if self.cipher.is_some() {
-            octets(out, data);
-        } else {
-            out.extend_from_slice(data);
-        }
-        mac_at
     }
 
     /// Opens a message: checks that it is from this engine, for this user, signed as the user signs and,
@@ -173,27 +154,11 @@ impl Keys {
         message: &V3Message<'a>,
         clear: &'a mut Vec<u8>,
     ) -> Result<Opened<'a>, Closed> {
-        if message.security_model != USM {
-            return Err(Closed::NotOurs);
-        }
-        let signed = message.flags & FLAG_AUTH != 0;
-        let encrypted = message.flags & FLAG_PRIVACY != 0;
-        if signed && !self.is_signature(datagram, message) {
-            return Err(Closed::NotOurs);
-        }
+        let (level, contents) = self.unlock(datagram, message, clear)?;
+        let (signed, encrypted) = (level & FLAG_AUTH != 0, level & FLAG_PRIVACY != 0);
         // What is not signed may be from anybody: if it is broken, it is as good as none.
         let broken = |fault| if signed { Closed::Broken(fault) } else { Closed::NotOurs };
-        let pdu = match (message.data, &self.cipher) {
-            (ScopedData::Plain(contents), _) if !encrypted => ber::raw_scoped(contents).map_err(broken)?,
-            (ScopedData::Encrypted(data), Some(cipher)) if signed && encrypted => {
-                clear.clear();
-                clear.extend_from_slice(data);
-                let clock = (message.boots, message.time);
-                cipher.decrypt(clock, message.salt, clear).ok_or(Closed::Broken(BerError::Value))?;
-                ber::raw_scoped_with_padding(clear).map_err(Closed::Broken)?
-            }
-            _ => return Err(Closed::NotOurs),
-        };
+        let pdu = ber::raw_scoped(contents).map_err(broken)?;
         let secure_enough = match pdu.kind {
             PduKind::Report => true,
             PduKind::Response => {
@@ -209,6 +174,34 @@ impl Keys {
             Ok(Opened { signed, pdu, clock: (message.boots, message.time) })
         } else {
             Err(Closed::NotOurs)
+        }
+    }
+
+    /// The contents of a message's scoped PDU, and how well they are secured: signed as this user signs at
+    /// this engine, or not signed at all. What was encrypted is decrypted into `clear`.
+    pub(super) fn unlock<'a>(
+        &self,
+        datagram: &[u8],
+        message: &V3Message<'a>,
+        clear: &'a mut Vec<u8>,
+    ) -> Result<(u8, &'a [u8]), Closed> {
+        let level = message.flags & (FLAG_AUTH | FLAG_PRIVACY);
+        if message.security_model != USM {
+            return Err(Closed::NotOurs);
+        }
+        if level & FLAG_AUTH != 0 && !self.is_signature(datagram, message) {
+            return Err(Closed::NotOurs);
+        }
+        match (message.data, &self.cipher) {
+            (ScopedData::Plain(contents), _) if level & FLAG_PRIVACY == 0 => Ok((level, contents)),
+            (ScopedData::Encrypted(data), Some(cipher)) if level == FLAG_AUTH | FLAG_PRIVACY => {
+                clear.clear();
+                clear.extend_from_slice(data);
+                let clock = (message.boots, message.time);
+                cipher.decrypt(clock, message.salt, clear).ok_or(Closed::Broken(BerError::Value))?;
+                Ok((level, ber::scoped_with_padding(clear).map_err(Closed::Broken)?))
+            }
+            _ => Err(Closed::NotOurs),
         }
     }
 
@@ -233,12 +226,55 @@ impl Keys {
 }
 
 /// What stands around a scoped PDU.
-struct Envelope<'a> {
-    boots: i64,
-    time: i64,
-    id: i32,
-    salt: &'a [u8],
-    mac: usize,
+pub(super) struct Envelope<'a> {
+    pub(super) engine_id: &'a [u8],
+    pub(super) user: &'a [u8],
+    pub(super) flags: u8,
+    pub(super) boots: i64,
+    pub(super) time: i64,
+    pub(super) id: i32,
+    pub(super) salt: &'a [u8],
+    /// How many octets the signature has.
+    pub(super) mac: usize,
+}
+
+impl Envelope<'_> {
+    /// Appends a message with room for its signature, and says where that is. `data` is a whole scoped PDU,
+    /// or one that is encrypted, as the flags say.
+    pub(super) fn write(&self, out: &mut Vec<u8>, data: &[u8]) -> usize {
+        let encrypted = self.flags & FLAG_PRIVACY != 0;
+        let header = [self.id.into(), MAX_MESSAGE, USM].map(integer_length).iter().sum::<usize>() + 3;
+        let parameters = wrapped(self.engine_id.len())
+            + integer_length(self.boots)
+            + integer_length(self.time)
+            + wrapped(self.user.len())
+            + wrapped(self.mac)
+            + wrapped(self.salt.len());
+        let data_length = if encrypted { wrapped(data.len()) } else { data.len() };
+        head(out, SEQUENCE, 3 + wrapped(header) + wrapped(wrapped(parameters)) + data_length);
+        out.extend_from_slice(&[INTEGER, 1, 3]);
+        head(out, SEQUENCE, header);
+        integer(out, self.id.into());
+        integer(out, MAX_MESSAGE);
+        octets(out, &[self.flags]);
+        integer(out, USM);
+        head(out, OCTET_STRING, wrapped(parameters));
+        head(out, SEQUENCE, parameters);
+        octets(out, self.engine_id);
+        integer(out, self.boots);
+        integer(out, self.time);
+        octets(out, self.user);
+        head(out, OCTET_STRING, self.mac);
+        let mac_at = out.len();
+        out.resize(mac_at + self.mac, 0);
+        octets(out, self.salt);
+        if encrypted {
+            octets(out, data);
+        } else {
+            out.extend_from_slice(data);
+        }
+        mac_at
+    }
 }
 
 #[cfg(test)]

@@ -50,12 +50,17 @@ impl Writer {
         self.reversed.push(tag);
     }
 
-    pub(crate) fn integer(&mut self, number: i64) {
+    /// The octets of a number, without tag and length.
+    pub(crate) fn number(&mut self, number: i64) {
         let octets = number.to_be_bytes();
         let fill = if number < 0 { 0xff } else { 0 };
         let spare =
             octets.windows(2).take_while(|pair| pair[0] == fill && (pair[1] ^ fill) & 0x80 == 0).count();
-        self.tagged(INTEGER, |w| w.raw(&octets[spare..]));
+        self.raw(&octets[spare..]);
+    }
+
+    pub(crate) fn integer(&mut self, number: i64) {
+        self.tagged(INTEGER, |w| w.number(number));
     }
 
     pub(crate) fn octets(&mut self, octets: &[u8]) {

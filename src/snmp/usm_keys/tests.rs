@@ -195,7 +195,7 @@ pub(in crate::snmp) fn sealed() -> Vec<Vec<u8>> {
 
 /// Whether any octets open as a signed message, and what is inside of them, secured or not, can be read.
 pub(in crate::snmp) fn open_any(octets: &[u8]) -> bool {
-    let _ = ber::raw_scoped_with_padding(octets).map(RawPdu::owned);
+    let _ = ber::scoped_with_padding(octets).and_then(ber::raw_scoped).map(RawPdu::owned);
     open(&KEYS, octets).is_ok_and(|got| got.signed)
 }
 
@@ -338,7 +338,7 @@ proptest! {
             let mut data = octets.clone();
             let opened = cipher.decrypt((1, 2), &salt, &mut data);
             prop_assert!(opened.is_none() || salt.len() == SALT);
-            let _ = ber::raw_scoped_with_padding(&data);
+            let _ = ber::scoped_with_padding(&data).and_then(ber::raw_scoped);
         }
     }
 }
