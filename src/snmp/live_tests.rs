@@ -11,6 +11,7 @@ use tokio::process::{Child, Command};
 
 use super::credential::{AuthProtocol, Credential, PrivacyProtocol, Secret, UsmUser};
 use super::error::SnmpError;
+use super::notification::{Identity, Listener};
 use super::oid::Oid;
 use super::pdu::Request;
 use super::transport::{Engine, EngineOptions, Target};
@@ -227,4 +228,67 @@ async fn a_restarted_agent_is_followed() {
     assert!(matches!(error, SnmpError::NoAnswer { .. }), "{error}");
     let again = Snmpd::start(&engine).await;
     engine.request(&user(&again), &get()).await.unwrap();
+}
+
+/// Runs net-snmp's sender of traps and informs, and hears what it sends until it ends.
+async fn send(listener: &mut Listener, known: &[Arc<Credential>], words: &[&str]) -> (bool, u32) {
+    let ear = tokio::net::UdpSocket::bind("127.0.0.1:0").await.unwrap();
+    let at = ear.local_addr().unwrap().to_string();
+    let state = tempfile::tempdir().unwrap();
+    let mut sender = Command::new("/usr/bin/snmptrap")
+        .args(words)
+        .args(["-r", "1", "-t", "1", &at, "42", "1.3.6.1.2.1.43.18.2.0.1"])
+        .env("SNMP_PERSISTENT_DIR", state.path())
+        .env("MIBS", "")
+        .stderr(Stdio::null())
+        .kill_on_drop(true)
+        .spawn()
+        .expect("net-snmp's snmptrap is installed");
+    let (mut buffer, mut alerts) = (vec![0; 65_536], 0);
+    let done = loop {
+        tokio::select! {
+            biased;
+            received = ear.recv_from(&mut buffer) => {
+                let (length, from) = received.unwrap();
+                let Some(heard) = listener.hear(&buffer[..length], known) else { continue };
+                alerts += u32::from(heard.printer_alert);
+                if let Some(answer) = heard.answer {
+                    ear.send_to(&answer, from).await.unwrap();
+                }
+            }
+            done = sender.wait() => break done.unwrap().success(),
+        }
+    };
+    (done, alerts)
+}
+
+#[tokio::test]
+#[ignore = "needs net-snmp's snmptrap"]
+async fn traps_and_informs_of_net_snmp_are_heard_and_acknowledged() {
+    let engine = engine();
+    for (auth, privacy) in pairs() {
+        let privacy_here = privacy.map(|privacy| (privacy, Secret::new(PRIVACY)));
+        let name = name(auth, privacy);
+        let user = UsmUser::new(&name, Some((auth, Secret::new(AUTH))), privacy_here).unwrap();
+        engine.make_masters(&user).await;
+        let known = [Arc::new(Credential::V3(user))];
+        let mut listener = Listener::new(engine.clone(), Identity::new(b"loft", 9_000));
+        let mut words = vec!["-v", "3", "-u", &name, "-a", net_snmp_word(auth), "-A", AUTH, "-l"];
+        match privacy {
+            None => words.push("authNoPriv"),
+            Some(privacy) => words.extend(["authPriv", "-x", net_snmp_cipher(privacy), "-X", PRIVACY]),
+        }
+        let trap = [&["-e", "0x80000000040506"], &words[..]].concat();
+        assert_eq!(send(&mut listener, &known, &trap).await, (true, 1), "{name}, trap");
+        let inform = [&["-Ci"], &words[..]].concat();
+        assert_eq!(send(&mut listener, &known, &inform).await, (true, 1), "{name}, inform");
+        let wrong: Vec<&str> =
+            inform.iter().map(|word| if *word == AUTH { "another-curtain" } else { word }).collect();
+        assert_eq!(send(&mut listener, &known, &wrong).await, (false, 0), "{name}, wrong password");
+    }
+    let known = [Arc::new(Credential::v2c("public").unwrap())];
+    let mut listener = Listener::new(engine, Identity::new(b"loft", 9_000));
+    let inform = ["-Ci", "-v", "2c", "-c", "loft"];
+    assert_eq!(send(&mut listener, &known, &inform).await, (true, 1));
+    assert_eq!(send(&mut listener, &known, &inform[1..]).await, (true, 1));
 }

@@ -13,7 +13,7 @@ from pysnmp.smi import builder
 
 MODULES = [
     "Printer-MIB", "IANA-PRINTER-MIB", "HOST-RESOURCES-MIB", "HOST-RESOURCES-TYPES", "SNMPv2-MIB",
-    "SNMP-USER-BASED-SM-MIB",
+    "SNMP-USER-BASED-SM-MIB", "IANA-CHARSET-MIB",
 ]  # fmt: skip
 
 

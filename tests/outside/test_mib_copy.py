@@ -4,6 +4,7 @@ The copy is pysnmp-mibs 0.1.4 (see mib.py): RFC 3805 and RFC 2790 as published, 
 What the registry added later is listed here, with where it stands, and nothing else may differ.
 """
 
+import ast
 import re
 
 import pytest
@@ -141,3 +142,79 @@ def test_object_identifiers_are_the_standards():
     # snmpTrapOID.0 is an instance of RFC 3418, which the copy does not hold.
     assert found.pop("TRAP_OID") == (1, 3, 6, 1, 6, 3, 1, 1, 4, 1, 0)
     assert found == {name: mib.oid(standard) for name, standard in OIDS.items()}
+
+
+# The numbers of character sets that src/snmp/text.rs decodes: their names in IANA-CHARSET-MIB (RFC 3808), and
+# Python's codec for them.
+CHARACTER_SETS = {
+    4: ("csISOLatin1", "latin-1"),
+    5: ("csISOLatin2", "iso8859-2"),
+    6: ("csISOLatin3", "iso8859-3"),
+    7: ("csISOLatin4", "iso8859-4"),
+    8: ("csISOLatinCyrillic", "iso8859-5"),
+    9: ("csISOLatinArabic", "iso8859-6"),
+    10: ("csISOLatinGreek", "iso8859-7"),
+    11: ("csISOLatinHebrew", "iso8859-8"),
+    12: ("csISOLatin5", "iso8859-9"),
+    13: ("csISOLatin6", "iso8859-10"),
+    17: ("csShiftJIS", "shift_jis"),
+    18: ("csEUCPkdFmtJapanese", "euc_jp"),
+    36: ("csKSC56011987", "euc_kr"),
+    38: ("csEUCKR", "euc_kr"),
+    39: ("csISO2022JP", "iso2022_jp"),
+    57: ("csISO58GB231280", "gb2312"),
+    106: ("csUTF8", "utf-8"),
+    109: ("csISO885913", "iso8859-13"),
+    110: ("csISO885914", "iso8859-14"),
+    111: ("csISO885915", "iso8859-15"),
+    112: ("csISO885916", "iso8859-16"),
+    113: ("csGBK", "gbk"),
+    114: ("csGB18030", "gb18030"),
+    1000: ("csUnicode", "utf-16-be"),
+    1013: ("csUTF16BE", "utf-16-be"),
+    1014: ("csUTF16LE", "utf-16-le"),
+    1015: ("csUTF16", "utf-16-be"),
+    2024: ("csWindows31J", "cp932"),
+    2025: ("csGB2312", "gb2312"),
+    2026: ("csBig5", "big5"),
+    2027: ("csMacintosh", "mac_roman"),
+    2084: ("csKOI8R", "koi8-r"),
+    2086: ("csIBM866", "cp866"),
+    2088: ("csKOI8U", "koi8-u"),
+    2101: ("csBig5HKSCS", "big5hkscs"),
+    # Registered after the copy was made, so that it has no name there.
+    2109: (None, "cp874"),
+    2250: ("cswindows1250", "cp1250"),
+    2251: ("cswindows1251", "cp1251"),
+    2252: ("cswindows1252", "cp1252"),
+    2253: ("cswindows1253", "cp1253"),
+    2254: ("cswindows1254", "cp1254"),
+    2255: ("cswindows1255", "cp1255"),
+    2256: ("cswindows1256", "cp1256"),
+    2257: ("cswindows1257", "cp1257"),
+    2258: ("cswindows1258", "cp1258"),
+    2259: ("csTIS620", "tis-620"),
+}
+
+
+def test_character_sets_have_the_numbers_of_the_registry():
+    source = (ROOT / "src/snmp/text.rs").read_text()
+    arms = re.findall(r"^        (\d+(?: \| \d+)*) => \w+,$", source, re.MULTILINE)
+    listed = {int(number) for arm in arms for number in arm.split(" | ")}
+    assert listed == CHARACTER_SETS.keys()
+    registry = mib.enum("IANACharset")
+    assert {number: registry.get(number) for number in listed} == {
+        number: name for number, (name, _) in CHARACTER_SETS.items()
+    }
+
+
+def test_the_octets_of_the_unit_test_are_those_of_pythons_codecs():
+    source = (ROOT / "src/snmp/text/tests.rs").read_text()
+    vectors = re.findall(r"\((\d+), &(b\"[^\"]*\")\[\.\.\], \"([^\"]*)\"\)", source)
+    seen = set()
+    for number, octets, text in vectors:
+        text = re.sub(r"\\u\{(\w+)\}", lambda match: chr(int(match[1], 16)), text)
+        assert ast.literal_eval(octets) == text.encode(CHARACTER_SETS[int(number)][1]), number
+        seen.add(int(number))
+    # UTF-16 with its mark has a test of its own.
+    assert seen == CHARACTER_SETS.keys() - {1015}
