@@ -77,7 +77,7 @@ fn what_does_not_fit_its_declaration_is_still_shown() {
     assert_eq!(decode(b"\x8d\x95\x83C\x83\x93\x83", Some(17)), "黒イン\\x83");
     // Neither UTF-8 nor Latin-1: every octet can be told.
     assert_eq!(decode(b"ink \x8d\x95\xff", None), "ink \\x8d\\x95\\xff");
-    assert_eq!(decode(b"i\0n\0k", Some(1014)), "in\\x6b");
+    assert_eq!(decode(b"i\0\xe9\0k", Some(1014)), "ié\\x6b");
 }
 
 #[test]
