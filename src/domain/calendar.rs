@@ -53,8 +53,7 @@ impl FromStr for Closed {
             };
         }
         let word = text.to_lowercase();
-        let named = |name: &&str| word.len() >= 3 && name.starts_with(&word);
-        if let Some(n) = WEEKDAYS.iter().position(|name| named(&name)) {
+        if let Some(n) = WEEKDAYS.iter().position(|name| word.len() >= 3 && name.starts_with(&word)) {
             let weekday = i8::try_from(n).ok().and_then(|n| Weekday::from_monday_zero_offset(n).ok());
             return weekday.map(Self::Weekday).ok_or_else(none);
         }

@@ -152,7 +152,7 @@ mod tests {
             head.warranty_until = head.in_on.checked_add(jiff::Span::new().days(700)).ok();
             (head.limit_ml, head.before_ml, head.why) = (limit, before, trimmed(why));
             let row = HeadRow { device_name: trimmed(name), head, outlook: None };
-            let rows = read_heads(&write_heads(&[row.clone()]).unwrap()).unwrap();
+            let rows = read_heads(&write_heads(std::slice::from_ref(&row)).unwrap()).unwrap();
             let [EntryRow { machine, entry, why, .. }] = &rows[..] else { panic!("{rows:?}") };
             prop_assert_eq!((machine, entry.position), (&row.device_name, row.head.position));
             prop_assert_eq!((entry.in_on, entry.warranty_until), (row.head.in_on, row.head.warranty_until));

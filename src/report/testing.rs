@@ -88,6 +88,53 @@ fn part(number: &str, label: &str, units: StockFlow, price: i64) -> PartMonth {
     }
 }
 
+fn devices() -> Vec<DeviceMonth> {
+    vec![
+        device(
+            1,
+            "Bobbin",
+            Some("Scenery"),
+            vec![
+                supply(1, "Cyan", 411.0, 1),
+                supply(2, "Magenta", 305.5, 1),
+                supply(3, "Yellow", 388.25, 0),
+                supply(4, "Matte black", 96.0, 0),
+                supply(5, "Photo black", 512.4, 1),
+                supply(6, "Light magenta", 187.0, 0),
+                supply(9, "Waste receptacle", 410.0, 1),
+            ],
+        ),
+        device(
+            3,
+            "Selvage",
+            None,
+            vec![
+                supply(31, "Photo black", 288.0, 0),
+                supply(33, "Light grey", 134.0, 0),
+                supply(34, "Cyan", 77.7, 0),
+                supply(35, "Waste receptacle", 96.0, 0),
+            ],
+        ),
+    ]
+}
+
+fn parts() -> Vec<PartMonth> {
+    vec![
+        part(
+            "VO-C-775",
+            "cyan cartridge",
+            StockFlow { start: 2, received: 3, issued: 2, returned: 1, end: 4, ..StockFlow::default() },
+            18_900,
+        ),
+        part(
+            "VO-W-1500",
+            "receptacle",
+            StockFlow { start: 2, written_off: 1, counted: 1, end: 2, ..StockFlow::default() },
+            4950,
+        ),
+    ]
+}
+
 /// A complete October.
 pub(crate) fn sample() -> MonthReport {
     let compared = |beside, month: &str, ink_ml, minor| Compared {
@@ -105,47 +152,8 @@ pub(crate) fn sample() -> MonthReport {
         ends: at("2026-11-01T00:00:00Z"),
         as_of: at("2026-11-01T00:00:00Z"),
         complete: true,
-        devices: vec![
-            device(
-                1,
-                "Bobbin",
-                Some("Scenery"),
-                vec![
-                    supply(1, "Cyan", 411.0, 1),
-                    supply(2, "Magenta", 305.5, 1),
-                    supply(3, "Yellow", 388.25, 0),
-                    supply(4, "Matte black", 96.0, 0),
-                    supply(5, "Photo black", 512.4, 1),
-                    supply(6, "Light magenta", 187.0, 0),
-                    supply(9, "Waste receptacle", 410.0, 1),
-                ],
-            ),
-            device(
-                3,
-                "Selvage",
-                None,
-                vec![
-                    supply(31, "Photo black", 288.0, 0),
-                    supply(33, "Light grey", 134.0, 0),
-                    supply(34, "Cyan", 77.7, 0),
-                    supply(35, "Waste receptacle", 96.0, 0),
-                ],
-            ),
-        ],
-        parts: vec![
-            part(
-                "VO-C-775",
-                "cyan cartridge",
-                StockFlow { start: 2, received: 3, issued: 2, returned: 1, end: 4, ..StockFlow::default() },
-                18_900,
-            ),
-            part(
-                "VO-W-1500",
-                "receptacle",
-                StockFlow { start: 2, written_off: 1, counted: 1, end: 2, ..StockFlow::default() },
-                4950,
-            ),
-        ],
+        devices: devices(),
+        parts: parts(),
         alerts: vec![AlertMonth {
             rule: Rule::LowSupply,
             opened: 3,

@@ -168,14 +168,8 @@ impl Store {
         .await?;
         rows.into_iter()
             .map(|row| {
-                let slot = slot(
-                    row.id,
-                    row.device_id,
-                    row.supply_index,
-                    (row.class, row.kind),
-                    row.colorant,
-                    row.description,
-                );
+                let (place, kind) = ((row.id, row.device_id, row.supply_index), (row.class, row.kind));
+                let slot = slot(place.0, place.1, place.2, kind, row.colorant, row.description);
                 Ok(Adjustment {
                     about: Month::of(row.month.to_jiff()),
                     slot: slot.id,

@@ -22,12 +22,11 @@ fn usual() -> RuleSet {
     RuleSet::new(&Rules::default(), Vec::new())
 }
 
+/// Which rules, each with the number of its moment.
+type Crossed = Vec<(i64, Rule)>;
+
 /// Judges one moment after the other and gives back every opening that is told, every clearing, and the end.
-fn live(
-    moments: &[Vec<Condition>],
-    judged: &[Rule],
-    rules: &RuleSet,
-) -> (Vec<(i64, Rule)>, Vec<(i64, Rule)>, Stands) {
+fn live(moments: &[Vec<Condition>], judged: &[Rule], rules: &RuleSet) -> (Crossed, Crossed, Stands) {
     let (mut told, mut cleared, mut stands) = (Vec::new(), Vec::new(), Stands::default());
     for (n, conditions) in moments.iter().enumerate() {
         let n = i64::try_from(n).unwrap();
