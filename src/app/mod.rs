@@ -6,6 +6,7 @@ mod desk;
 mod head_pages;
 mod pages;
 pub mod search;
+mod setup;
 
 use std::net::SocketAddr;
 use std::sync::{Arc, PoisonError, RwLock};
@@ -57,6 +58,8 @@ pub struct Service {
     pub zone: jiff::tz::TimeZone,
     /// What the domain goes by.
     pub rules: Rules,
+    /// What the set-up pages go by.
+    setup: Arc<setup::Setup>,
     /// What holds for now.
     standing: Arc<RwLock<Standing>>,
 }
@@ -75,7 +78,8 @@ impl Service {
     #[must_use]
     pub fn new(store: Store, clock: Clock, config: &Config) -> Self {
         let rules = config.rules.clone();
-        Self { store, clock, zone: config.site.zone.clone(), rules, standing: Arc::default() }
+        let setup = Arc::new(setup::Setup::new(config));
+        Self { store, clock, zone: config.site.zone.clone(), rules, setup, standing: Arc::default() }
     }
 
     /// The present of the site.

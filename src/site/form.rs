@@ -50,6 +50,16 @@ impl Fields {
         self.get(name).parse().map_err(|_| Fault::new(name, "Choose one."))
     }
 
+    /// What was typed into a field, if anything was.
+    pub(crate) fn some(&self, name: &str) -> Option<String> {
+        Some(self.get(name)).filter(|text| !text.is_empty()).map(str::to_owned)
+    }
+
+    /// Every value of a field that may stand more than once.
+    pub(crate) fn all<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a str> {
+        self.0.iter().filter(move |(field, _)| field == name).map(|(_, value)| value.trim())
+    }
+
     /// A text that must be there.
     pub(crate) fn text(&self, name: &'static str) -> Result<String, Fault> {
         match self.get(name) {
@@ -194,6 +204,19 @@ impl FormView {
             long: false,
         });
         self
+    }
+
+    /// Adds a line for a secret, whose letters are not shown, and which never comes back with a page.
+    pub(crate) fn secret(
+        self,
+        (name, label, hint): (&'static str, &'static str, &str),
+        tried: &Tried,
+    ) -> Self {
+        let mut form = self.line((name, label, hint), "password", "", tried);
+        if let Some(field) = form.fields.last_mut() {
+            field.value.clear();
+        }
+        form
     }
 
     /// Adds a choice of one; the first of `of` is chosen until somebody chooses another.

@@ -26,7 +26,7 @@ pub enum Hosts {
 }
 
 /// Pages with forms lie under these.
-const WRITABLE: [&str; 5] = ["/alerts/", "/machines/", "/months/", "/orders", "/shelf/"];
+const WRITABLE: [&str; 6] = ["/alerts/", "/machines/", "/months/", "/orders", "/setup/", "/shelf/"];
 /// No form is larger than this: a stock-take of a few thousand lots.
 pub(crate) const BODY_BYTES: usize = 256 * 1024;
 

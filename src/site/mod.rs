@@ -11,6 +11,7 @@
 //! | `/alerts`, `/alerts/{id}` | what crossed a rule, open and cleared; one alert with its forms |
 //! | `/months?show=EUR` | the months side by side: ink, or what it is worth |
 //! | `/months/2026-10`, `/months/2026-10.{csv,xlsx,json}` | a month's supply report, as a page and as files |
+//! | `/setup` | what is set up; below it `devices`, `credentials`, `discover` and `import`, with their forms |
 //! | `/style.css`, `/healthz` | the style sheet; "ok" while the service serves |
 //!
 //! Forms are sent by POST to `/shelf/parts/{number}/{receive,issue,return,count,write-off}`, `/shelf/count` and
@@ -27,6 +28,7 @@ pub mod heads_source;
 mod ink;
 mod pages;
 mod power;
+pub mod setup_source;
 pub mod source;
 mod words;
 
@@ -48,6 +50,10 @@ mod month_tests;
 mod order_fixtures;
 #[cfg(test)]
 mod order_tests;
+#[cfg(test)]
+mod setup_fixtures;
+#[cfg(test)]
+mod setup_tests;
 #[cfg(test)]
 mod shelf_fixtures;
 #[cfg(test)]
@@ -93,6 +99,7 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/months", get(pages::months::show::<S>))
         .route("/months/{month}", get(pages::month::show::<S>))
         .route("/months/{month}/close", post(pages::month::close::<S>))
+        .merge(pages::setup::routes::<S>())
         .route("/style.css", get(assets::style))
         .route("/healthz", get(async || "ok"))
         .fallback(async || error::SiteError::NoSuchPage)

@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 
 use super::alert_source::AlertSource;
 use super::heads_source::HeadSource;
+use super::setup_source::SetupSource;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
 use crate::usecase::book::{Booking, Note, Refusal};
@@ -38,7 +39,7 @@ impl SourceError {
 }
 
 /// What the pages are made from.
-pub trait Source: AlertSource + HeadSource {
+pub trait Source: AlertSource + HeadSource + SetupSource {
     /// The present.
     fn now(&self) -> Timestamp;
 

@@ -65,7 +65,13 @@ pub(super) fn full() -> Fixture {
     Fixture::new(Mood::Full)
 }
 
-const PAGES: [&str; 12] = [
+const PAGES: [&str; 18] = [
+    "/setup",
+    "/setup/devices",
+    "/setup/credentials",
+    "/setup/credentials/3",
+    "/setup/discover",
+    "/setup/import",
     "/",
     "/machines",
     "/machines/1",
@@ -196,7 +202,14 @@ fn an_empty_store_says_what_would_fill_it() {
     let today = text(&get(empty(), "/").body);
     assert!(today.contains("No machines yet") && today.contains("ullage devices add ADDRESS"), "{today}");
     assert!(today.contains("ullage demo"), "{today}");
-    assert!(text(&get(empty(), "/machines").body).contains("ullage devices add ADDRESS"));
+    for path in ["/", "/machines"] {
+        let page = get(empty(), path).body;
+        for way in
+            ["href=\"/setup/devices\"", "href=\"/setup/discover\"", "href=\"/setup/import\"", "ullage demo"]
+        {
+            assert!(page.contains(way), "{path} does not lead to {way}");
+        }
+    }
     assert!(text(&get(empty(), "/alerts").body).contains("No alert is open"));
     assert!(text(&get(empty(), "/months/2026-10").body).contains("Nothing was read in this month"));
 }

@@ -1,5 +1,7 @@
 //! What is watched and how it is asked: shown, changed, and brought in by the file.
 
+pub mod view;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;

@@ -12,6 +12,7 @@ pub(crate) mod months;
 pub(crate) mod order;
 pub(crate) mod orders;
 pub(crate) mod part;
+pub(crate) mod setup;
 pub(crate) mod shelf;
 mod table;
 pub(crate) mod today;
@@ -37,6 +38,7 @@ pub(crate) enum Section {
     Orders,
     Alerts,
     Months,
+    Setup,
     /// A page that belongs to none.
     Elsewhere,
 }
@@ -59,13 +61,14 @@ pub(crate) struct Page {
 
 impl Page {
     pub(crate) fn new<S: Source>(source: &S, section: Section, title: impl Into<String>) -> Self {
-        const DOORS: [(Section, &str, &str); 6] = [
+        const DOORS: [(Section, &str, &str); 7] = [
             (Section::Today, "/", "Today"),
             (Section::Machines, "/machines", "Machines"),
             (Section::Shelf, "/shelf", "Shelf"),
             (Section::Orders, "/orders", "Orders"),
             (Section::Alerts, "/alerts", "Alerts"),
             (Section::Months, "/months", "Months"),
+            (Section::Setup, "/setup", "Set-up"),
         ];
         let door = |(leads, href, word)| Door { href, word, open: leads == section };
         Self {
