@@ -11,6 +11,7 @@ pub mod config;
 pub mod demo;
 pub mod domain;
 pub mod jobs;
+pub mod notify;
 pub mod poller;
 pub mod report;
 pub mod site;

@@ -13,7 +13,7 @@ use std::sync::{Arc, PoisonError, RwLock};
 use std::time::Duration;
 
 use anyhow::Context;
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use tokio::net::{TcpListener, UdpSocket};
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
@@ -24,10 +24,12 @@ pub use desk::{StoreDesk, credential};
 pub use pages::StorePages;
 
 use crate::clock::Clock;
+use crate::config::deliver::DeliverSettings;
 use crate::config::{Config, PollSettings};
 use crate::domain::outlook::Present;
 use crate::domain::rules::Rules;
 use crate::jobs::{Handle, Job};
+use crate::notify::Post;
 use crate::poller::hints::{self, Callers};
 use crate::poller::probe::Patience;
 use crate::poller::worker::Poller;
@@ -35,11 +37,14 @@ use crate::snmp::notification::{Identity, Listener};
 use crate::snmp::transport::{Engine, EngineOptions};
 use crate::store::Store;
 use crate::usecase::alerts::judge_all;
+use crate::usecase::deliver::{Pace, deliver};
 
 /// How often the alert rules that do not hang on single polls are applied.
 const JUDGE_EVERY: Duration = Duration::from_mins(1);
 /// No job rests for less, however fast its clock runs.
 const SHORTEST_REST: Duration = Duration::from_secs(5);
+/// How often the outbox is looked into, in life.
+const DELIVER_EVERY: Duration = Duration::from_secs(2);
 /// How long what is under way may take to finish once the service is told to stop.
 const DRAIN: Duration = Duration::from_secs(10);
 
@@ -58,6 +63,8 @@ pub struct Service {
     pub zone: jiff::tz::TimeZone,
     /// What the domain goes by.
     pub rules: Rules,
+    /// How messages go out.
+    pub deliver: DeliverSettings,
     /// What the set-up pages go by.
     setup: Arc<setup::Setup>,
     /// What holds for now.
@@ -77,9 +84,9 @@ impl Service {
     /// A service over a store, by the settings.
     #[must_use]
     pub fn new(store: Store, clock: Clock, config: &Config) -> Self {
-        let rules = config.rules.clone();
+        let (zone, rules, deliver) = (config.site.zone.clone(), config.rules.clone(), config.deliver.clone());
         let setup = Arc::new(setup::Setup::new(config));
-        Self { store, clock, zone: config.site.zone.clone(), rules, setup, standing: Arc::default() }
+        Self { store, clock, zone, rules, deliver, setup, standing: Arc::default() }
     }
 
     /// The present of the site.
@@ -165,6 +172,26 @@ impl Running {
                 if service.standing().as_of.is_none() {
                     judge_all(&service.store, &service.present(), &service.rules).await?;
                 }
+                Ok(())
+            }
+        };
+        let (handle, running) = job.start(work, self.stop.clone());
+        self.tasks.spawn(running);
+        handle
+    }
+
+    /// Hands over what the outbox holds, over and over.
+    pub fn start_delivery(&mut self, service: &Service) -> Handle {
+        let job = Job { name: "delivery", period: DELIVER_EVERY, clock: service.clock.clone() };
+        let (service, settings) = (service.clone(), service.deliver.clone());
+        let long = |span: Duration| SignedDuration::try_from(span).unwrap_or(SignedDuration::MAX);
+        let pace = Pace { again: long(settings.again), apart: long(settings.apart) };
+        let again = service.clock.real(settings.again);
+        let post = Arc::new(Post::new(&settings, service.zone.clone(), again));
+        let work = move || {
+            let (service, post) = (service.clone(), Arc::clone(&post));
+            async move {
+                deliver(&service.store, &*post, &pace, || service.clock.now()).await?;
                 Ok(())
             }
         };

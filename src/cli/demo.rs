@@ -148,6 +148,7 @@ async fn play(
             Ok(agents) => {
                 running.start_poller(&service, &config.poll, None)?;
                 running.start_alerts(&service);
+                running.start_delivery(&service);
                 let told = tokio::select! {
                     told = &mut told => told,
                     how = open.reached.ended() => Err(anyhow::anyhow!("the demo's database ended by itself ({how})")),

@@ -12,6 +12,7 @@ pub mod demo;
 pub mod devices;
 pub mod discover;
 pub mod heads;
+pub mod notify;
 pub mod orders;
 pub mod poll;
 pub mod report;
@@ -57,6 +58,9 @@ enum Command {
     Check,
     /// Search ranges of addresses for printers
     Discover(discover::Args),
+    /// Send a test message by mail or to a web address, and say what happened; needs no store
+    #[command(subcommand)]
+    NotifyTest(notify::NotifyCommand),
     /// Add, list or remove the devices that are watched
     #[command(subcommand)]
     Devices(devices::DevicesCommand),
@@ -97,6 +101,7 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Command::Serve(args) => serve::run(args, config).await,
         Command::Report(args) => report::run(args, config).await,
         Command::Discover(args) => discover::run(args, config).await,
+        Command::NotifyTest(command) => notify::run(command, config).await,
         Command::Devices(command) => devices::run(command, config).await,
         Command::Advice(args) => advice::run(args, config).await,
         Command::Orders(command) => orders::run(command, config).await,

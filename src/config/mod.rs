@@ -5,6 +5,7 @@
 //! in. A key `listen.address` in the file is `ULLAGE_LISTEN_ADDRESS` in the environment; the store's
 //! address may also be given as `DATABASE_URL`, as is the custom.
 
+pub mod deliver;
 pub mod ranges;
 mod read;
 
@@ -19,6 +20,7 @@ use crate::domain::rules::Practice;
 use crate::domain::rules::{Rules, Thresholds};
 use crate::store::cluster::ClusterOptions;
 use crate::store::reach::StoreAt;
+use deliver::DeliverSettings;
 use ranges::Range;
 use read::Reader;
 
@@ -41,6 +43,8 @@ pub struct Config {
     pub discover: DiscoverSettings,
     /// Lead times, order points and thresholds.
     pub rules: Rules,
+    /// How messages go out.
+    pub deliver: DeliverSettings,
 }
 
 /// The print room.
@@ -153,15 +157,18 @@ impl Config {
         overrides: &Overrides,
     ) -> Result<Self, Faults> {
         let mut reader = Reader::new(text, environment);
+        let site = site(&mut reader);
+        let listen = reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830)));
         let config = Self {
             file: None,
-            site: site(&mut reader),
+            site,
             store: store(&mut reader, environment, overrides),
-            listen: reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830))),
+            listen,
             notifications: reader.optional_address("listen.notifications"),
             poll: poll(&mut reader),
             discover: discover(&mut reader),
             rules: rules(&mut reader),
+            deliver: deliver::deliver(&mut reader, listen),
         };
         reader.finish()?;
         Ok(config)

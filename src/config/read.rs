@@ -39,7 +39,8 @@ impl<'a> Reader<'a> {
         reader
     }
 
-    fn fault(&mut self, key: &str, message: &str) {
+    /// Notes a fault of a key.
+    pub(super) fn fault(&mut self, key: &str, message: &str) {
         self.faults.push(Fault { key: key.to_owned(), message: message.to_owned() });
     }
 
@@ -75,6 +76,18 @@ impl<'a> Reader<'a> {
     pub(super) fn text(&mut self, key: &'static str) -> Option<String> {
         self.value(key, |value| match value.as_str() {
             Some(text) if !text.trim().is_empty() => Ok(text.to_owned()),
+            _ => Err("must be a text in quotes that is not empty".to_owned()),
+        })
+    }
+
+    /// A text that a conversion takes, or says what should stand there.
+    pub(super) fn checked<T>(
+        &mut self,
+        key: &'static str,
+        convert: impl FnOnce(&str) -> Result<T, String>,
+    ) -> Option<T> {
+        self.value(key, |value| match value.as_str() {
+            Some(text) if !text.trim().is_empty() => convert(text.trim()),
             _ => Err("must be a text in quotes that is not empty".to_owned()),
         })
     }

@@ -1,13 +1,18 @@
 //! Alerts for tests: three that are open, one of them with one that follows from it, and one that cleared.
 
+use jiff::SignedDuration;
+use jiff::civil::time;
+
 use super::alert_source::AlertSource;
 use super::fixtures::{Fixture, at};
 use super::source::SourceError;
+use crate::domain::alert::recipient::{Channel, Peace, Quiet, Recipient, Route};
 use crate::domain::alert::snooze::Snooze;
 use crate::domain::alert::{Alert, Grade, Rule, Seen, Subject};
-use crate::domain::ids::{AlertId, DeviceId, SlotId};
+use crate::domain::ids::{AlertId, DeviceId, MessageId, RecipientId, SlotId};
 use crate::usecase::alerts::AnswerRefused;
-use crate::usecase::view::{AlertGroup, AlertLine, AlertsView};
+use crate::usecase::told::ToldRefused;
+use crate::usecase::view::{AlertGroup, AlertLine, AlertsView, MessageLine, ToldView};
 
 impl AlertSource for Fixture {
     async fn alerts(&self, cleared_page: u32) -> Result<AlertsView, SourceError> {
@@ -41,6 +46,86 @@ impl AlertSource for Fixture {
             Some(Some(_)) => Err(AnswerRefused::Cleared),
             Some(None) => Ok(()),
         })
+    }
+
+    async fn told(&self) -> Result<ToldView, SourceError> {
+        let nothing = ToldView {
+            recipients: vec![],
+            devices: vec![],
+            messages: vec![],
+            mail_is_set: false,
+            calls_are_signed: false,
+        };
+        self.give(told, nothing).await
+    }
+
+    async fn add_recipient(
+        &self,
+        recipient: Recipient,
+    ) -> Result<Result<RecipientId, ToldRefused>, SourceError> {
+        Ok(match recipient.name.as_str() {
+            "Ada" => Err(ToldRefused::NameTaken("somebody is told under the name 'Ada' already".to_owned())),
+            _ if recipient.address.contains("127.") => Err(ToldRefused::Address("it is private".to_owned())),
+            _ => Ok(RecipientId(9)),
+        })
+    }
+
+    async fn add_route(&self, id: RecipientId, _: Route) -> Result<Result<(), ToldRefused>, SourceError> {
+        Ok(if id == RecipientId(1) { Ok(()) } else { Err(ToldRefused::NoSuchRecipient) })
+    }
+
+    async fn remove_recipient(&self, id: RecipientId) -> Result<bool, SourceError> {
+        Ok(id == RecipientId(1))
+    }
+
+    async fn try_again(&self, id: MessageId) -> Result<bool, SourceError> {
+        Ok(id == MessageId(3))
+    }
+}
+
+fn told() -> ToldView {
+    let ada = Recipient {
+        id: RecipientId(1),
+        name: "Ada".to_owned(),
+        channel: Channel::Mail,
+        address: "ada@vellmoor.example".to_owned(),
+        least: Grade::Warning,
+        peace: Peace {
+            quiet: Some(Quiet { from: time(20, 0, 0, 0), until: time(7, 30, 0, 0) }),
+            working_days_only: true,
+        },
+        wants_cleared: false,
+        routes: vec![
+            Route { rule: None, device: None, unseen_for: SignedDuration::ZERO },
+            Route {
+                rule: Some(Rule::Dark),
+                device: Some(DeviceId(1)),
+                unseen_for: SignedDuration::from_hours(4),
+            },
+        ],
+    };
+    let message = |id, sent: bool, given_up: bool, fault: Option<&str>| MessageLine {
+        id: MessageId(id),
+        recipient: "Ada".to_owned(),
+        channel: Channel::Mail,
+        summary: "The yellow of Thimble is down to 10 %".to_owned(),
+        made_at: at("2026-11-24T15:21:00Z"),
+        due_at: at("2026-11-25T09:00:00Z"),
+        attempts: 3,
+        fault: fault.map(str::to_owned),
+        sent_at: sent.then(|| at("2026-11-24T15:21:04Z")),
+        given_up_at: given_up.then(|| at("2026-11-24T15:30:00Z")),
+    };
+    ToldView {
+        recipients: vec![ada],
+        devices: vec![(DeviceId(1), "Bobbin".to_owned()), (DeviceId(5), "Thimble".to_owned())],
+        messages: vec![
+            message(3, false, true, Some("mail.vellmoor.example:587: no such mailbox")),
+            message(2, false, false, Some("mail.vellmoor.example:587: connection refused")),
+            message(1, true, false, None),
+        ],
+        mail_is_set: true,
+        calls_are_signed: false,
     }
 }
 

@@ -63,3 +63,47 @@ fn the_history_is_paged_and_a_lost_page_leads_back() {
         assert!(text(&ask(to, "GET", "/alerts", "").body).contains("None so far."));
     });
 }
+
+#[test]
+fn who_is_told_can_be_changed_and_messages_tried_again() {
+    with(full(), |to| {
+        let page = ask(to, "GET", "/alerts/told", "");
+        check_ids("/alerts/told", &page.body);
+        check_nesting("/alerts/told", &page.body);
+        let words = text(&page.body);
+        for part in [
+            "Every alert, at once. Machine dark at Bobbin, if nobody has seen it for 4 hours.",
+            "Left alone from 20:00 to 07:30. On working days only.",
+            "given up Tue 24 Nov 2026, 15:30",
+            "Mail.vellmoor.example:587: no such mailbox.",
+            "handed over Tue 24 Nov 2026, 15:21",
+        ] {
+            assert!(words.contains(part), "lacks '{part}':\n{words}");
+        }
+        let form = "name=Bea&channel=mail&address=bea%40vellmoor.example&least=warning&rule=&device=&after=0&\
+                    quiet_from=20:00&quiet_until=07:30&days=working";
+        assert_eq!(post(to, "/alerts/told/add", form).header("location"), Some("/alerts/told?added"));
+        assert_eq!(post(to, "/alerts/told/again", "message=3").status, 303);
+        assert_eq!(post(to, "/alerts/told/again", "message=1").status, 422);
+        assert_eq!(post(to, "/alerts/told/remove", "recipient=1").status, 303);
+        assert_eq!(post(to, "/alerts/told/route", "recipient=1&rule=dark&device=1&after=4").status, 303);
+        assert_eq!(post(to, "/alerts/told/nothing", "").status, 404);
+    });
+}
+
+#[test]
+fn what_is_wrong_with_a_recipient_stands_beside_it() {
+    with(full(), |to| {
+        let wrong =
+            "name=&channel=pigeon&address=&least=&rule=x&device=&after=0&quiet_from=8pm&quiet_until=&days=";
+        let answer = post(to, "/alerts/told/add", wrong);
+        assert_eq!(answer.status, 422);
+        let words = text(&answer.body);
+        assert!(words.contains("Write it like 20:00.") && words.contains("Fill this in."), "{words}");
+        let own =
+            "name=Bea&channel=webhook&address=http://127.0.0.1/&least=other&rule=&device=&after=0&days=";
+        assert!(text(&post(to, "/alerts/told/add", own).body).contains("It is private."));
+        let twice = "name=Ada&channel=mail&address=a%40b.example&least=other&rule=&device=&after=0&days=";
+        assert!(text(&post(to, "/alerts/told/add", twice).body).contains("Somebody is told under the name"));
+    });
+}

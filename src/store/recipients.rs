@@ -93,19 +93,28 @@ impl Store {
             Err(error) => return Err(error.into()),
         };
         for route in &recipient.routes {
-            sqlx::query!(
-                "insert into route (recipient_id, rule, device_id, unseen_for_s) values ($1, $2, $3, $4)
-                 on conflict do nothing",
-                id,
-                route.rule.map(|rule| rule.word()),
-                route.device.map(|device| device.0),
-                route.unseen_for.as_secs()
-            )
-            .execute(&mut *work)
-            .await?;
+            add_route(&mut work, RecipientId(id), route).await?;
         }
         work.commit().await?;
         Ok(RecipientId(id))
+    }
+
+    /// Adds a route to somebody's. `false` if there is nobody of that number.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn add_route(&self, id: RecipientId, route: Route) -> Result<bool> {
+        let mut work = self.begin().await?;
+        let found = sqlx::query_scalar!(
+            "select id from recipient where id = $1 and removed_at is null for update",
+            id.0
+        );
+        if found.fetch_optional(&mut *work).await?.is_none() {
+            return Ok(false);
+        }
+        add_route(&mut work, id, &route).await?;
+        work.commit().await?;
+        Ok(true)
     }
 
     /// Tells somebody nothing any more; what waits for them is dropped. `false` if there is nobody of that number.
@@ -140,6 +149,20 @@ impl Store {
         work.commit().await?;
         Ok(done.rows_affected() > 0)
     }
+}
+
+async fn add_route(work: &mut Work, id: RecipientId, route: &Route) -> Result<()> {
+    sqlx::query!(
+        "insert into route (recipient_id, rule, device_id, unseen_for_s) values ($1, $2, $3, $4)
+         on conflict do nothing",
+        id.0,
+        route.rule.map(|rule| rule.word()),
+        route.device.map(|device| device.0),
+        route.unseen_for.as_secs()
+    )
+    .execute(&mut **work)
+    .await?;
+    Ok(())
 }
 
 /// A channel from its stored word.

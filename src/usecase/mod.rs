@@ -5,6 +5,7 @@ pub mod advice;
 pub mod alert_pages;
 pub mod alerts;
 pub mod book;
+pub mod deliver;
 pub mod discover;
 pub mod heads;
 pub mod ingest;
@@ -14,6 +15,7 @@ pub mod orders;
 pub mod pages;
 pub mod setup;
 pub mod shelf;
+pub mod told;
 pub mod view;
 
 mod digest;

@@ -7,9 +7,10 @@ use jiff::civil::Date;
 
 use super::heads::view::HeadLine;
 use crate::domain::alert::Alert;
+use crate::domain::alert::recipient::{Channel, Recipient};
 use crate::domain::care::Availability;
 use crate::domain::cover::{ComingUnit, CoveringUnit};
-use crate::domain::ids::{DeviceId, LotId, OrderId};
+use crate::domain::ids::{DeviceId, LotId, MessageId, OrderId};
 use crate::domain::life::UnitInside;
 use crate::domain::month::{Costs, Month, MonthReport};
 use crate::domain::order::Order;
@@ -198,6 +199,46 @@ pub struct AlertsView {
     pub cleared_in_all: u64,
     /// Whether anybody is told.
     pub anybody_told: bool,
+}
+
+/// The page of those who are told of alerts.
+#[derive(Debug, Clone)]
+pub struct ToldView {
+    /// Everybody who is told, by name.
+    pub recipients: Vec<Recipient>,
+    /// The devices that are watched, by name.
+    pub devices: Vec<(DeviceId, String)>,
+    /// Messages: those given up first, then those on their way, then those that were handed over.
+    pub messages: Vec<MessageLine>,
+    /// Whether a mail server is set.
+    pub mail_is_set: bool,
+    /// Whether a secret is set that calls are signed with.
+    pub calls_are_signed: bool,
+}
+
+/// A message.
+#[derive(Debug, Clone)]
+pub struct MessageLine {
+    /// Its identity.
+    pub id: MessageId,
+    /// To whom, by name.
+    pub recipient: String,
+    /// By which way.
+    pub channel: Channel,
+    /// What it tells of, in one line.
+    pub summary: String,
+    /// When it was put together.
+    pub made_at: Timestamp,
+    /// When it is tried next.
+    pub due_at: Timestamp,
+    /// Tries so far.
+    pub attempts: u32,
+    /// What went wrong at the last try, if it did, in a sentence without its full stop.
+    pub fault: Option<String>,
+    /// When it had been handed over.
+    pub sent_at: Option<Timestamp>,
+    /// When it was given up.
+    pub given_up_at: Option<Timestamp>,
 }
 
 /// An open alert with those that follow from it.

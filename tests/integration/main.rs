@@ -3,6 +3,7 @@
 mod alerts;
 mod cluster;
 mod commands;
+mod delivery;
 mod demo;
 mod discover;
 mod heads;

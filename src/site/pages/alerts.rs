@@ -1,6 +1,7 @@
 //! What crossed a rule: open, and cleared.
 
 pub(crate) mod one;
+pub(crate) mod told;
 
 use askama::Template;
 use axum::Router;
@@ -22,6 +23,8 @@ use crate::usecase::view::AlertLine;
 pub(crate) fn routes<S: Source>() -> Router<S> {
     Router::new()
         .route("/alerts", get(show::<S>))
+        .route("/alerts/told", get(told::show::<S>))
+        .route("/alerts/told/{form}", post(told::take::<S>))
         .route("/alerts/{id}", get(one::show::<S>))
         .route("/alerts/{id}/{answer}", post(one::answer::<S>))
 }

@@ -1,0 +1,147 @@
+//! How messages go out: `mail`, `webhook` and `deliver`.
+
+use std::net::SocketAddr;
+use std::time::Duration;
+
+use lettre::message::Mailbox;
+
+use super::read::Reader;
+
+/// A secret of the settings. It is never written anywhere.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Secret(String);
+
+impl Secret {
+    /// Takes a text as one.
+    #[must_use]
+    pub fn new(text: impl Into<String>) -> Self {
+        Self(text.into())
+    }
+
+    /// The secret itself.
+    #[must_use]
+    pub fn expose(&self) -> &str {
+        &self.0
+    }
+}
+
+impl std::fmt::Debug for Secret {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Secret(…)")
+    }
+}
+
+/// How a connection to the mail server is kept from being overheard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum MailSecurity {
+    /// It begins in the open and becomes safe before anything is said.
+    Starttls,
+    /// It is safe from the beginning.
+    Tls,
+    /// It is not.
+    None,
+}
+
+/// How mail is handed over.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MailSettings {
+    /// The server's name.
+    pub host: String,
+    /// Its port.
+    pub port: u16,
+    /// How the connection is kept safe.
+    pub security: MailSecurity,
+    /// The name and password that the server asks for, if it does.
+    pub login: Option<(String, Secret)>,
+    /// Whom mail comes from.
+    pub from: Mailbox,
+}
+
+/// How web addresses are called.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct WebhookSettings {
+    /// The secret that calls are signed with; unsigned without one.
+    pub secret: Option<Secret>,
+    /// Whether this machine and private networks may be called.
+    pub allow_private: bool,
+}
+
+/// How messages go out.
+#[derive(Debug, Clone)]
+pub struct DeliverSettings {
+    /// How mail is handed over, if a server is named.
+    pub mail: Option<MailSettings>,
+    /// How web addresses are called.
+    pub webhook: WebhookSettings,
+    /// Where the links in messages lead, without a slash at the end.
+    pub link: String,
+    /// How long after a first try the second one comes.
+    pub again: Duration,
+    /// How far apart mails to one person are.
+    pub apart: Duration,
+}
+
+pub(super) fn deliver(reader: &mut Reader<'_>, listen: SocketAddr) -> DeliverSettings {
+    let link = reader.checked("deliver.link", |text| {
+        let url = url::Url::parse(text).ok().filter(|url| matches!(url.scheme(), "http" | "https"));
+        url.map(|_| text.trim_end_matches('/').to_owned())
+            .ok_or_else(|| format!("'{text}' is no web address: write it like https://loft.example"))
+    });
+    DeliverSettings {
+        mail: mail(reader),
+        webhook: WebhookSettings {
+            secret: reader.text("webhook.secret").map(Secret),
+            allow_private: reader.flag("webhook.allow_private", false),
+        },
+        link: link.unwrap_or_else(|| format!("http://{listen}")),
+        again: reader.duration(
+            "deliver.retry_after",
+            Duration::from_mins(1),
+            (Duration::from_secs(1), Duration::from_hours(6)),
+        ),
+        apart: reader.duration(
+            "deliver.mail_apart",
+            Duration::from_mins(10),
+            (Duration::ZERO, Duration::from_hours(24)),
+        ),
+    }
+}
+
+fn mail(reader: &mut Reader<'_>) -> Option<MailSettings> {
+    let server = reader.checked("mail.server", |text| {
+        let (host, port) = text.rsplit_once(':').unwrap_or((text, "587"));
+        let port = port
+            .parse()
+            .map_err(|_| format!("'{text}' is no mail server: write it like mail.example:587"))?;
+        Ok((host.to_owned(), port))
+    });
+    let security = reader.checked("mail.security", |text| match text {
+        "starttls" => Ok(MailSecurity::Starttls),
+        "tls" => Ok(MailSecurity::Tls),
+        "none" => Ok(MailSecurity::None),
+        _ => Err("must be \"starttls\", \"tls\" or \"none\"".to_owned()),
+    });
+    let from = reader.checked("mail.from", |text| {
+        text.parse().map_err(|_| format!("'{text}' is no mail address: write it like ullage@loft.example"))
+    });
+    let (user, password) = (reader.text("mail.user"), reader.text("mail.password"));
+    if user.is_some() != password.is_some() {
+        reader.fault("mail.user", "and mail.password go together: give both or neither");
+    }
+    let (host, port) = server?;
+    let Some(from) = from else {
+        reader.fault("mail.from", "must say whom mail comes from, like \"ullage@loft.example\"");
+        return None;
+    };
+    let login = user.zip(password.map(Secret));
+    // Port 465 is safe from the beginning (RFC 8314).
+    let usual = if port == 465 { MailSecurity::Tls } else { MailSecurity::Starttls };
+    let security = security.unwrap_or(usual);
+    if security == MailSecurity::None && login.is_some() {
+        reader.fault(
+            "mail.security",
+            "must not be \"none\" with a password: it would go over the network in the open",
+        );
+    }
+    Some(MailSettings { host, port, security, login, from })
+}

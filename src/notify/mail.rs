@@ -1,0 +1,94 @@
+//! Mail by SMTP (RFC 5321), the connection made safe before anything is said, by STARTTLS (RFC 3207) or from the
+//! beginning (RFC 8314).
+
+use std::time::{Duration, SystemTime};
+
+use lettre::message::header::{HeaderName, HeaderValue};
+use lettre::message::{Mailbox, MultiPart};
+use lettre::transport::smtp::authentication::Credentials;
+use lettre::transport::smtp::client::{Tls, TlsParameters};
+use lettre::transport::smtp::extension::ClientId;
+use lettre::{AsyncSmtpTransport, AsyncTransport, Message, Tokio1Executor};
+
+use super::letter::Letter;
+use crate::config::deliver::{MailSecurity, MailSettings};
+use crate::usecase::deliver::Failure;
+
+/// Hands a letter over to the server of the settings.
+///
+/// # Errors
+/// Why not, and whether trying again makes sense.
+pub async fn send(
+    settings: &MailSettings,
+    to: &str,
+    letter: &Letter,
+    patience: Duration,
+) -> Result<(), Failure> {
+    let never =
+        |fault: &dyn std::fmt::Display| Failure::Never(format!("the mail could not be written: {fault}"));
+    let to = to.parse().map(|address| Mailbox::new(None, address)).map_err(|fault| never(&fault))?;
+    let message = message(settings, to, letter).map_err(|fault| never(&fault))?;
+    let transport = transport(settings, patience)
+        .map_err(|fault| Failure::Later(format!("no safe connection: {fault}")))?;
+    match transport.send(message).await {
+        Ok(_) => Ok(()),
+        Err(fault) => Err(failure(settings, &fault)),
+    }
+}
+
+fn message(settings: &MailSettings, to: Mailbox, letter: &Letter) -> Result<Message, lettre::error::Error> {
+    let domain = settings.from.email.domain();
+    Message::builder()
+        .from(settings.from.clone())
+        .to(to)
+        .subject(letter.subject.clone())
+        .date(SystemTime::from(letter.made_at))
+        .message_id(Some(format!("<{}@{domain}>", letter.key)))
+        // RFC 3834: nobody is to answer that they are on holiday.
+        .raw_header(HeaderValue::new(
+            HeaderName::new_from_ascii_str("Auto-Submitted"),
+            "auto-generated".to_owned(),
+        ))
+        .multipart(MultiPart::alternative_plain_html(letter.text.clone(), letter.html.clone()))
+}
+
+fn transport(
+    settings: &MailSettings,
+    patience: Duration,
+) -> Result<AsyncSmtpTransport<Tokio1Executor>, lettre::transport::smtp::Error> {
+    let parameters = || TlsParameters::new(settings.host.clone());
+    let tls = match settings.security {
+        MailSecurity::Starttls => Tls::Required(parameters()?),
+        MailSecurity::Tls => Tls::Wrapper(parameters()?),
+        MailSecurity::None => Tls::None,
+    };
+    let mut transport = AsyncSmtpTransport::<Tokio1Executor>::builder_dangerous(&settings.host)
+        .port(settings.port)
+        .hello_name(ClientId::Domain(settings.from.email.domain().to_owned()))
+        .timeout(Some(patience))
+        .tls(tls);
+    if let Some((user, password)) = &settings.login {
+        transport = transport.credentials(Credentials::new(user.clone(), password.expose().to_owned()));
+    }
+    Ok(transport.build())
+}
+
+/// What went wrong, and whether it may go right later. A server that refuses the mail for good (a reply of 5xx, RFC
+/// 5321) is not asked again, unless it refuses who we are: that is mended in the settings.
+fn failure(settings: &MailSettings, fault: &lettre::transport::smtp::Error) -> Failure {
+    let mut text = format!("{}:{}: {fault}", settings.host, settings.port);
+    let mut cause = std::error::Error::source(fault);
+    while let Some(next) = cause {
+        let said = next.to_string();
+        if !text.contains(&said) {
+            text = format!("{text}: {said}");
+        }
+        cause = next.source();
+    }
+    let code = fault.status().map(u16::from);
+    match code {
+        Some(530 | 534 | 535 | 538) => Failure::Later(text),
+        Some(500..=599) => Failure::Never(text),
+        _ => Failure::Later(text),
+    }
+}
