@@ -11,11 +11,13 @@ use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
+use crate::usecase::questions::UnitsView;
+use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
     Closing, MachineLine, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView,
     TrendView,
 };
-use crate::usecase::{advice, book, month, orders, pages, shelf};
+use crate::usecase::{advice, book, month, orders, pages, questions, shelf, slots};
 
 /// The site's source over the store.
 #[derive(Clone)]
@@ -48,6 +50,24 @@ impl Source for StorePages {
         let Service { store, rules, .. } = &self.0;
         let days = u32::from(span_days);
         pages::machine(store, device, days, &self.0.present(), &rules.practice)
+            .await
+            .map_err(SourceError::new)
+    }
+
+    async fn units(&self, device: DeviceId) -> Result<Option<UnitsView>, SourceError> {
+        questions::units(&self.0.store, device, &self.0.present()).await.map_err(SourceError::new)
+    }
+
+    async fn tell(
+        &self,
+        device: DeviceId,
+        telling: Telling,
+        note: Note,
+        token: Option<Token>,
+    ) -> Result<Result<Told, NotTold>, SourceError> {
+        let Service { store, rules, .. } = &self.0;
+        let present = self.0.present();
+        slots::tell(store, device, &telling, &note, token.as_ref(), (&present, rules))
             .await
             .map_err(SourceError::new)
     }

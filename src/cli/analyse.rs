@@ -1,7 +1,7 @@
 //! `ullage analyse`: what follows from a file of past readings. Needs no store and changes nothing.
 
 mod json;
-mod rows;
+pub(super) mod rows;
 mod text;
 
 use std::fs::File;
@@ -102,24 +102,39 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
 
 /// Rows that could not be read.
 #[derive(Default)]
-struct Faults(usize);
+pub(super) struct Faults {
+    count: usize,
+    /// What becomes of the row, where it is not left out.
+    then: Option<&'static str>,
+}
 
 impl Faults {
-    fn tell(&mut self, file: &dyn std::fmt::Display, line: u64, fault: &rows::Fault) {
-        self.0 += 1;
-        if self.0 <= TOLD_ROWS {
-            eprintln!("ullage: {file}, line {line}: {fault}; the row is left out");
+    pub(super) fn tell(&mut self, file: &dyn std::fmt::Display, line: u64, fault: &rows::Fault) {
+        self.count += 1;
+        if self.count <= TOLD_ROWS {
+            let then = self.then.unwrap_or("the row is left out");
+            eprintln!("ullage: {file}, line {line}: {fault}; {then}");
         }
     }
 
+    /// Those of a file that is taken whole or not at all.
+    pub(super) fn of_a_whole() -> Self {
+        Self { count: 0, then: Some("correct it") }
+    }
+
+    /// How many there are.
+    pub(super) fn count(&self) -> usize {
+        self.count
+    }
+
     fn close(self) -> ExitCode {
-        if self.0 == 0 {
+        if self.count == 0 {
             return ExitCode::SUCCESS;
         }
-        if self.0 > TOLD_ROWS {
-            eprintln!("ullage: {} more rows like these are left out", self.0 - TOLD_ROWS);
+        if self.count > TOLD_ROWS {
+            eprintln!("ullage: {} more rows like these are left out", self.count - TOLD_ROWS);
         }
-        eprintln!("ullage: {} rows were left out; correct them and run again", self.0);
+        eprintln!("ullage: {} rows were left out; correct them and run again", self.count);
         ExitCode::from(ROWS_LEFT_OUT)
     }
 }

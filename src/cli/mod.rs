@@ -12,12 +12,14 @@ pub mod demo;
 pub mod devices;
 pub mod discover;
 pub mod heads;
+pub mod import_readings;
 pub mod notify;
 pub mod orders;
 pub mod poll;
 pub mod report;
 pub mod serve;
 pub mod shelf;
+pub mod slots;
 mod snmp_options;
 
 use std::process::ExitCode;
@@ -52,6 +54,8 @@ enum Command {
     Poll(poll::Args),
     /// Work out installs, use and run-out dates from a file of readings; needs no store
     Analyse(analyse::Args),
+    /// Bring a file of past readings into the store, as history of a machine
+    ImportReadings(import_readings::Args),
     /// Print a month's supply report
     Report(report::Args),
     /// Check the settings and reach the store
@@ -69,6 +73,9 @@ enum Command {
     /// Order from suppliers, and receive what comes
     #[command(subcommand)]
     Orders(orders::OrdersCommand),
+    /// See what is believed of supplies and their units, and say what you know better
+    #[command(subcommand)]
+    Slots(slots::SlotsCommand),
     /// Keep the print heads: which are in, how ink runs through them, how long they are warranted
     #[command(subcommand)]
     Heads(heads::HeadsCommand),
@@ -99,12 +106,14 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     };
     match cli.command {
         Command::Serve(args) => serve::run(args, config).await,
+        Command::ImportReadings(args) => import_readings::run(args, config).await,
         Command::Report(args) => report::run(args, config).await,
         Command::Discover(args) => discover::run(args, config).await,
         Command::NotifyTest(command) => notify::run(command, config).await,
         Command::Devices(command) => devices::run(command, config).await,
         Command::Advice(args) => advice::run(args, config).await,
         Command::Orders(command) => orders::run(command, config).await,
+        Command::Slots(command) => slots::run(command, config).await,
         Command::Heads(command) => heads::run(command, config).await,
         Command::Shelf(command) => shelf::run(command, config).await,
         Command::Db(command) => db::run(command, config.store).await,

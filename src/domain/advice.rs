@@ -2,6 +2,7 @@
 //!
 //! Plan first, act later: this only says; ordering and swapping are done by people.
 
+pub mod ask;
 mod care;
 mod order;
 mod shelf;

@@ -55,6 +55,27 @@ pub enum Arrival {
     Renamed,
 }
 
+impl Arrival {
+    /// The word by which it is stored and exchanged.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Found => "found",
+            Self::Risen => "risen",
+            Self::Resized => "resized",
+            Self::Fallen => "fallen",
+            Self::Renamed => "renamed",
+        }
+    }
+
+    /// From its word.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        let all = [Self::Found, Self::Risen, Self::Resized, Self::Fallen, Self::Renamed];
+        all.into_iter().find(|arrival| arrival.word() == word)
+    }
+}
+
 /// One physical unit in a slot. Amounts are in its measure.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Install {
@@ -118,6 +139,19 @@ impl Answer {
     pub fn from_word(word: &str) -> Option<Self> {
         [Self::Swap, Self::Job].into_iter().find(|answer| answer.word() == word)
     }
+}
+
+/// A question that was answered, and how.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Answered {
+    /// The question.
+    pub question: Question,
+    /// What it was.
+    pub answer: Answer,
+    /// Who said so.
+    pub who: String,
+    /// When.
+    pub at: Timestamp,
 }
 
 /// Why a level does not follow from the one before it.

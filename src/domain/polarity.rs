@@ -8,6 +8,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
+use super::ids::{DeviceId, SlotId};
 use super::reading::{Amount, Level, Polarity, Reading, Role};
 use super::sign::Sign;
 use super::stream::{Event, Known, Tracker, View};
@@ -67,6 +68,30 @@ impl Ground {
             }
         }
     }
+}
+
+/// Of what a person says that it counts one way.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum PinScope {
+    /// Of one slot.
+    Slot(SlotId),
+    /// Of all receptacles of a device.
+    Device(DeviceId),
+    /// Of all receptacles of all devices of a model, as they name themselves.
+    Model(String),
+}
+
+/// What a person said of the way to count.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Pin {
+    /// Of what.
+    pub scope: PinScope,
+    /// What the device counts.
+    pub polarity: Polarity,
+    /// Who said so.
+    pub who: String,
+    /// When.
+    pub at: Timestamp,
 }
 
 /// The slow drift of a slot's levels.

@@ -81,6 +81,8 @@ pub struct Memory {
     pub up_since: Option<Timestamp>,
     /// Its serial number, as of the last answer that gave one.
     pub serial: Option<String>,
+    /// Its model, as it was before these polls.
+    pub model: Option<String>,
 }
 
 impl Memory {
@@ -100,6 +102,7 @@ impl Memory {
             cover_open: false,
             up_since: None,
             serial: None,
+            model: None,
         }
     }
 }

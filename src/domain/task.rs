@@ -11,6 +11,8 @@ pub enum TaskKind {
     Swap,
     /// Go and look.
     Check,
+    /// Say what only a person who was there can know.
+    Answer,
     /// Order from the supplier.
     Order,
 }
@@ -22,6 +24,7 @@ impl TaskKind {
         match self {
             Self::Swap => "Swap",
             Self::Check => "Check",
+            Self::Answer => "Answer",
             Self::Order => "Order",
         }
     }

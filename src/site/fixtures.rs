@@ -28,6 +28,8 @@ use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
+use crate::usecase::questions::UnitsView;
+use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
     Closing, Device, MachineLine, MachineView, MonthView, OrderView, OrdersView, OutlookLine, PartView,
     ShelfView, Silence, StandingAlert, TodayView, Trend, TrendView,
@@ -142,6 +144,21 @@ impl Source for Fixture {
     async fn machine(&self, device: DeviceId, span_days: u16) -> Result<Option<MachineView>, SourceError> {
         let found = || (device == DeviceId(1)).then(|| machine(&self.name, i32::from(span_days)));
         self.give(found, None).await
+    }
+
+    async fn units(&self, device: DeviceId) -> Result<Option<UnitsView>, SourceError> {
+        let full = || (device == DeviceId(1)).then(|| super::units_fixtures::units(&self.name));
+        self.give(full, None).await
+    }
+
+    async fn tell(
+        &self,
+        _: DeviceId,
+        telling: Telling,
+        _: Note,
+        _: Option<Token>,
+    ) -> Result<Result<Told, NotTold>, SourceError> {
+        self.give(|| super::units_fixtures::tell(&telling), Err(NotTold::NoSuchSlot)).await
     }
 
     async fn shelf(&self) -> Result<ShelfView, SourceError> {
@@ -505,6 +522,7 @@ fn machine(name: &str, days: i32) -> MachineView {
         }],
         standing: vec![standing()],
         alerts,
+        went_in: super::units_fixtures::units(name),
     }
 }
 

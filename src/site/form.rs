@@ -153,8 +153,8 @@ pub(crate) struct FormView {
     pub(crate) action: String,
     /// What tells it from every other form, so that it is booked once however often it is sent.
     pub(crate) token: String,
-    pub(crate) name: &'static str,
-    pub(crate) title: &'static str,
+    pub(crate) name: String,
+    pub(crate) title: String,
     pub(crate) button: &'static str,
     pub(crate) fields: Vec<Field>,
     /// What is wrong with none of its fields.
@@ -175,9 +175,10 @@ pub(crate) struct Tried {
 impl FormView {
     pub(crate) fn new(
         action: String,
-        (name, title, button): (&'static str, &'static str, &'static str),
+        (name, title, button): (impl Into<String>, impl Into<String>, &'static str),
         tried: &Tried,
     ) -> Self {
+        let (name, title) = (name.into(), title.into());
         let open = tried.form == name;
         Self { action, token: fresh_token(), name, title, button, fields: Vec::new(), error: None, open }
     }

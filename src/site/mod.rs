@@ -5,6 +5,7 @@
 //! | `/` | Today: what to do by when, and what ends first |
 //! | `/machines`, `/machines/{id}?days=30` | all machines; one machine |
 //! | `/machines/{id}/heads` | a machine's print heads, with forms that register, replace and map them |
+//! | `/machines/{id}/units` | its units, what is asked about them, and what people say of its supplies |
 //! | `/shelf`, `/shelf/parts/{number}` | what lies on the shelf; one part with its movements and forms |
 //! | `/shelf/count` | the stock-take |
 //! | `/orders`, `/orders/{number}`, `.csv`, `.txt` | what to order, and orders; one order with its forms, and as a file |
@@ -14,8 +15,8 @@
 //! | `/setup` | what is set up; below it `devices`, `credentials`, `discover` and `import`, with their forms |
 //! | `/style.css`, `/healthz` | the style sheet; "ok" while the service serves |
 //!
-//! Forms are sent by POST to `/shelf/parts/{number}/{receive,issue,return,count,write-off}`, `/shelf/count` and
-//! `/months/{month}/close`, from pages of this site only, and lead back to a page (303) once they are booked.
+//! Forms are sent by POST to `/shelf/parts/{number}/{receive,issue,return,count,write-off}`, `/shelf/count`,
+//! `/machines/{id}/units/{slot}/{fell,from,counts,holds}/{at}` and `/months/{month}/close`, from pages of this site only, and lead back to a page (303) once they are booked.
 
 pub mod alert_source;
 mod assets;
@@ -60,6 +61,10 @@ mod shelf_fixtures;
 mod shelf_tests;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod units_fixtures;
+#[cfg(test)]
+mod units_tests;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -90,6 +95,8 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/orders", get(pages::orders::show::<S>).post(pages::orders::draft::<S>))
         .route("/orders/{order}", get(pages::order::show::<S>))
         .route("/orders/{order}/{action}", post(pages::order::act::<S>))
+        .route("/machines/{id}/units", get(pages::units::show::<S>))
+        .route("/machines/{id}/units/{slot}/{action}/{at}", post(pages::units::tell::<S>))
         .route("/shelf", get(pages::shelf::show::<S>))
         .route("/shelf/count", get(pages::count::show::<S>).post(pages::count::book::<S>))
         .route("/shelf/parts/{number}", get(pages::part::show::<S>))

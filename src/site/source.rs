@@ -14,6 +14,8 @@ use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
+use crate::usecase::questions::UnitsView;
+use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
     Closing, MachineLine, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView,
     TrendView,
@@ -62,6 +64,19 @@ pub trait Source: AlertSource + HeadSource + SetupSource {
         device: DeviceId,
         span_days: u16,
     ) -> impl Future<Output = Result<Option<MachineView>, SourceError>> + Send;
+
+    /// One machine's units and what is asked about them; `None` if there is no such machine.
+    fn units(&self, device: DeviceId) -> impl Future<Output = Result<Option<UnitsView>, SourceError>> + Send;
+
+    /// Takes down what a person says of a machine's slots, once however often the form is sent; or says why
+    /// not.
+    fn tell(
+        &self,
+        device: DeviceId,
+        telling: Telling,
+        note: Note,
+        token: Option<Token>,
+    ) -> impl Future<Output = Result<Result<Told, NotTold>, SourceError>> + Send;
 
     /// What lies on the shelf.
     fn shelf(&self) -> impl Future<Output = Result<ShelfView, SourceError>> + Send;

@@ -83,18 +83,23 @@ impl Store {
         let rows = sqlx::query!(
             r#"select install.slot_id, part.number, lot.made_on, part.shelf_life_months
                from install
+               left join fitted told on told.slot_id = install.slot_id and told.from_at = install.from_at
                cross join lateral (
                    select movement.lot_id from movement
-                   where movement.slot_id = install.slot_id and movement.kind = 'issued'
+                   where movement.id = told.movement_id
+                      or (told.slot_id is null and movement.slot_id = install.slot_id
+                     and movement.kind = 'issued'
+                     and not exists (select from fitted other where other.movement_id = movement.id)
                      and movement.at <= install.from_at + interval '2 days'
                      and movement.at > coalesce((select max(before.from_at) from install before
                                                  where before.slot_id = install.slot_id
                                                    and before.from_at < install.from_at) + interval '2 days',
-                                                '-infinity')
+                                                '-infinity'))
                    order by movement.at desc, movement.id desc limit 1
                ) issued
                join lot on lot.id = issued.lot_id join part on part.id = lot.part_id
-               where install.to_at is null and install.arrival <> 'found'"#
+               where install.to_at is null
+                 and (install.arrival <> 'found' or told.movement_id is not null)"#
         )
         .fetch_all(&self.pool)
         .await?;

@@ -10,7 +10,7 @@ use sqlx::types::Json;
 
 use super::{Result, Store, StoreError, Work};
 use crate::domain::ids::{DeviceId, InstallId, SlotId, SupplyIndex};
-use crate::domain::install::{Answer, Arrival, Install, Question};
+use crate::domain::install::{Answer, Install, Question};
 use crate::domain::ledger::Days;
 use crate::domain::outlook::Slot;
 use crate::domain::polarity::{Ground, Watch};
@@ -45,19 +45,8 @@ pub struct Undigested {
     pub known: Known,
 }
 
-/// The word by which an arrival is stored.
-fn word(arrival: Arrival) -> &'static str {
-    match arrival {
-        Arrival::Found => "found",
-        Arrival::Risen => "risen",
-        Arrival::Resized => "resized",
-        Arrival::Fallen => "fallen",
-        Arrival::Renamed => "renamed",
-    }
-}
-
 /// A polarity from its stored word.
-fn polarity(stored: &str) -> Result<Polarity> {
+pub(super) fn polarity(stored: &str) -> Result<Polarity> {
     Polarity::from_word(stored)
         .ok_or_else(|| StoreError::Unknown { what: "way to count", value: stored.to_owned() })
 }
@@ -98,7 +87,7 @@ impl Store {
     pub async fn undigested(work: &mut Work, device: DeviceId) -> Result<Vec<Undigested>> {
         let rows = sqlx::query!(
             r#"select slot.id, supply_index, class, kind, colorant, slot.description, slot.seen_at, digested_to,
-                      first_ml, pin.polarity as "pinned?", state as "state?: Json<Box<RawValue>>"
+                      full_ml, first_ml, pin.polarity as "pinned?", state as "state?: Json<Box<RawValue>>"
                from slot join device on device.id = device_id
                left join slot_track track on track.slot_id = slot.id and version = $2
                left join lateral (
@@ -138,7 +127,7 @@ impl Store {
                 slot,
                 readings: Vec::new(),
                 signs: Vec::new(),
-                known: Known::from(Sizes { full_ml: None, first_ml: row.first_ml }),
+                known: Known::from(Sizes { full_ml: row.full_ml, first_ml: row.first_ml }),
             });
         }
         let since: Vec<(SlotId, Option<Timestamp>)> =
@@ -188,7 +177,7 @@ impl Store {
             slot.0,
             install.from.to_sqlx(),
             install.to.map(ToSqlx::to_sqlx) as _,
-            word(install.arrival),
+            install.arrival.word(),
             install.measure.word(),
             install.capacity,
             install.start,

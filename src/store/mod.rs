@@ -15,11 +15,14 @@ pub mod orders;
 pub mod outbox;
 pub mod outlooks;
 pub mod paces;
+pub mod past;
 pub mod polls;
 pub mod reach;
 pub mod recipients;
 pub mod shelf;
+pub mod slots;
 pub mod tokens;
+pub mod units;
 
 use sqlx::migrate::Migrator;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};

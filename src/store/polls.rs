@@ -20,43 +20,15 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn recall(work: &mut Work, device: DeviceId) -> Result<Option<Memory>> {
-        let row = sqlx::query!(
-            r#"select added_at, poll_every_s, last_poll_at, last_answer_at, failures, cover_open, up_since, serial,
-                      exists (select from alert where device_id = device.id and rule = $2
-                              and cleared_at is null) as "dark!"
-               from device where id = $1 and retired_at is null for update"#,
-            device.0,
-            Rule::Dark.word()
-        )
-        .fetch_optional(&mut **work)
-        .await?;
-        let Some(row) = row else { return Ok(None) };
-        let span = sqlx::query!(
-            "select started_at, ended_at, polls, fault from poll_span where device_id = $1
-             order by started_at desc limit 1",
-            device.0
-        )
-        .fetch_optional(&mut **work)
-        .await?;
-        Ok(Some(Memory {
-            added_at: row.added_at.to_jiff(),
-            poll_every: SignedDuration::from_secs(i64::from(row.poll_every_s)),
-            last_poll_at: row.last_poll_at.map(|at| at.to_jiff()),
-            last_answer_at: row.last_answer_at.map(|at| at.to_jiff()),
-            failures: row.failures,
-            span: span.map(|span| Span {
-                started_at: span.started_at.to_jiff(),
-                ended_at: span.ended_at.to_jiff(),
-                polls: span.polls,
-                fault: span.fault,
-            }),
-            slots: recall_slots(work, device).await?,
-            standing: recall_alerts(work, device).await?,
-            dark: row.dark,
-            cover_open: row.cover_open,
-            up_since: row.up_since.map(|at| at.to_jiff()),
-            serial: row.serial,
-        }))
+        recall(work, device, false).await
+    }
+
+    /// The same of a device that may no longer be watched, or never was.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn recall_any(work: &mut Work, device: DeviceId) -> Result<Option<Memory>> {
+        recall(work, device, true).await
     }
 
     /// Writes down what a batch of polls added, within the transaction that recalled the memory.
@@ -92,7 +64,53 @@ impl Store {
     }
 }
 
-async fn recall_slots(work: &mut Work, device: DeviceId) -> Result<BTreeMap<SupplyIndex, SlotMemory>> {
+async fn recall(work: &mut Work, device: DeviceId, any: bool) -> Result<Option<Memory>> {
+    let row = sqlx::query!(
+            r#"select added_at, poll_every_s, last_poll_at, last_answer_at, failures, cover_open, up_since, serial,
+                      model,
+                      exists (select from alert where device_id = device.id and rule = $2
+                              and cleared_at is null) as "dark!"
+               from device where id = $1 and ($3 or retired_at is null) for update"#,
+            device.0,
+            Rule::Dark.word(),
+        any
+        )
+        .fetch_optional(&mut **work)
+        .await?;
+    let Some(row) = row else { return Ok(None) };
+    let span = sqlx::query!(
+        "select started_at, ended_at, polls, fault from poll_span where device_id = $1
+             order by started_at desc limit 1",
+        device.0
+    )
+    .fetch_optional(&mut **work)
+    .await?;
+    Ok(Some(Memory {
+        added_at: row.added_at.to_jiff(),
+        poll_every: SignedDuration::from_secs(i64::from(row.poll_every_s)),
+        last_poll_at: row.last_poll_at.map(|at| at.to_jiff()),
+        last_answer_at: row.last_answer_at.map(|at| at.to_jiff()),
+        failures: row.failures,
+        span: span.map(|span| Span {
+            started_at: span.started_at.to_jiff(),
+            ended_at: span.ended_at.to_jiff(),
+            polls: span.polls,
+            fault: span.fault,
+        }),
+        slots: recall_slots(work, device).await?,
+        standing: recall_alerts(work, device).await?,
+        dark: row.dark,
+        cover_open: row.cover_open,
+        up_since: row.up_since.map(|at| at.to_jiff()),
+        serial: row.serial,
+        model: row.model,
+    }))
+}
+
+pub(super) async fn recall_slots(
+    work: &mut Work,
+    device: DeviceId,
+) -> Result<BTreeMap<SupplyIndex, SlotMemory>> {
     let rows = sqlx::query!(
         "select supply_index, marker, class, kind, colorant, description, unit, max_capacity, level, changed_at,
                 seen_at
@@ -140,7 +158,7 @@ async fn recall_alerts(work: &mut Work, device: DeviceId) -> Result<Vec<DeviceAl
     Ok(rows.into_iter().map(DeviceAlert::from).collect())
 }
 
-async fn record_spans(work: &mut Work, device: DeviceId, spans: &[Span]) -> Result<()> {
+pub(super) async fn record_spans(work: &mut Work, device: DeviceId, spans: &[Span]) -> Result<()> {
     let started: Vec<_> = spans.iter().map(|span| span.started_at.to_sqlx()).collect();
     let ended: Vec<_> = spans.iter().map(|span| span.ended_at.to_sqlx()).collect();
     let polls: Vec<i32> = spans.iter().map(|span| span.polls).collect();
@@ -185,7 +203,7 @@ async fn renumber_slots(work: &mut Work, device: DeviceId, memory: &Memory) -> R
 }
 
 /// Writes every slot's last row; returns the slots' identities by index.
-async fn record_slots(
+pub(super) async fn record_slots(
     work: &mut Work,
     device: DeviceId,
     memory: &Memory,
@@ -224,7 +242,7 @@ async fn record_slots(
     Ok(rows.into_iter().map(|row| (SupplyIndex(row.supply_index), SlotId(row.id))).collect())
 }
 
-async fn record_readings(
+pub(super) async fn record_readings(
     work: &mut Work,
     slots: &BTreeMap<SupplyIndex, SlotId>,
     changes: &Changes,
@@ -252,7 +270,7 @@ async fn record_readings(
     Ok(())
 }
 
-async fn record_signs(
+pub(super) async fn record_signs(
     work: &mut Work,
     device: DeviceId,
     slots: &BTreeMap<SupplyIndex, SlotId>,

@@ -304,11 +304,20 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn part_of_lot(&self, lot: LotId) -> Result<Option<String>> {
+        let mut work = self.begin().await?;
+        Self::part_of_lot_in(&mut work, lot).await
+    }
+
+    /// The same within a transaction.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn part_of_lot_in(work: &mut Work, lot: LotId) -> Result<Option<String>> {
         Ok(sqlx::query_scalar!(
             "select number from part join lot on part_id = part.id where lot.id = $1",
             lot.0
         )
-        .fetch_optional(&self.pool)
+        .fetch_optional(&mut **work)
         .await?)
     }
 }

@@ -12,6 +12,7 @@ use jiff::{Timestamp, ToSpan};
 
 use super::alerts::Bell;
 use super::heads;
+use super::slots::renew_sizes;
 use crate::domain::advice::order_by;
 use crate::domain::alert::{Rule, Subject};
 use crate::domain::ids::{DeviceId, SlotId};
@@ -42,7 +43,12 @@ pub(super) async fn digest(
         levels.insert(row.outlook.slot.id, (row.outlook.slot, row.outlook.level));
     }
     let stands = Store::stands(work, Some(device)).await?;
-    let undigested = Store::undigested(work, device).await?;
+    let mut undigested = Store::undigested(work, device).await?;
+    if undigested.iter().any(|slot| slot.watch.is_none()) {
+        // What is followed from its first reading goes by the catalogue as it is now.
+        renew_sizes(work, Some(device)).await?;
+        undigested = Store::undigested(work, device).await?;
+    }
     let news = !undigested.is_empty();
     for mut slot in undigested {
         let (watch, events) = follow(work, &mut slot, present).await?;

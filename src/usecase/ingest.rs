@@ -4,6 +4,7 @@
 
 use super::alerts::Bell;
 use super::digest;
+use super::slots::renew_sizes;
 use crate::domain::alert::{Rule, Subject};
 use crate::domain::care;
 use crate::domain::ids::DeviceId;
@@ -39,6 +40,11 @@ pub async fn ingest(
     let last_run = Store::last_power_run(&mut work, device).await?;
     let runs = care::fold(last_run, polls, known_to, memory.poll_every);
     Store::save_power_runs(&mut work, device, &runs).await?;
+    let model = changes.last_answer.as_ref().map(|(_, snapshot)| &snapshot.identity.model);
+    if model.is_some_and(|model| *model != memory.model) {
+        // Which parts fit goes by the model.
+        renew_sizes(&mut work, Some(device)).await?;
+    }
     record_darkness(&mut work, device, device_name, &changes, &bell).await?;
     if let Some(seen_until) = memory.last_answer_at {
         digest::digest(&mut work, device, device_name, seen_until, present, rules, &bell).await?;

@@ -8,13 +8,16 @@ pub mod book;
 pub mod deliver;
 pub mod discover;
 pub mod heads;
+pub mod import;
 pub mod ingest;
 pub mod month;
 pub mod once;
 pub mod orders;
 pub mod pages;
+pub mod questions;
 pub mod setup;
 pub mod shelf;
+pub mod slots;
 pub mod told;
 pub mod view;
 

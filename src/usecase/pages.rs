@@ -6,6 +6,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::advice::{self, Room, states};
 use super::heads::machine_heads;
+use super::questions::{self, SlotUnits};
 use super::shelf::Supplies;
 use super::view::{
     AlertLine, Device, MachineLine, MachineView, OutlookLine, Silence, StandingAlert, TodayView, Trend,
@@ -22,7 +23,7 @@ use crate::domain::polarity::{Ground, Watch};
 use crate::domain::reading::{Capacity, Polarity, Reading, Role};
 use crate::domain::reorder::room::leads;
 use crate::domain::rules::Practice;
-use crate::domain::stream::{Event, Known};
+use crate::domain::stream::{Event, Known, Sizes};
 use crate::domain::units::Measure;
 use crate::store::alerts::AlertRow;
 use crate::store::devices::DeviceRow;
@@ -47,9 +48,12 @@ pub async fn today(store: &Store, present: &Present, practice: &Practice) -> Res
     let covering = Covering::of(&rows, &outlooks, &room, present, practice);
     let plan = plan(&states(store, &rows, outlooks).await?, &room.goods(), present, practice);
     let earliest = store.outlooks(Wanted::Earliest(EARLIEST)).await?;
+    let mut tasks = plan.tasks;
+    tasks.extend(questions::tasks(store, &room.stocks, present).await?);
+    tasks.sort_by(|a, b| (a.due, a.kind, &a.what).cmp(&(b.due, b.kind, &b.what)));
     Ok(TodayView {
         today: present.today(),
-        tasks: plan.tasks,
+        tasks,
         orders: advice::lines(store, plan.orders, practice).await?,
         devices: rows.into_iter().map(|row| device(row, present, practice)).collect(),
         earliest: earliest.into_iter().map(|row| line(row, &covering, practice)).collect(),
@@ -117,6 +121,7 @@ pub async fn machine(
         inside.remove(&slot.id).map(|unit| (slot.label(), unit))
     });
     let units = units.collect();
+    let Some(went_in) = questions::units(store, id, present).await? else { return Ok(None) };
     Ok(Some(MachineView {
         today: present.today(),
         device: device(row, present, practice),
@@ -125,7 +130,10 @@ pub async fn machine(
         to,
         trends: trends
             .into_iter()
-            .map(|(slot, counts, readings)| trend(slot, counts, &readings, (from, seen_until), present))
+            .map(|(slot, counts, readings)| {
+                let of_slot = went_in.slots.iter().find(|of| of.row.slot.id == slot.id);
+                trend(slot, counts, &readings, of_slot, (from, seen_until), present)
+            })
             .collect(),
         gaps: gaps(&spans, began, to, patience),
         availability: Availability::of(&store.power_runs(id, from, to).await?, (from, to), patience),
@@ -135,6 +143,7 @@ pub async fn machine(
         markers: store.markers(id).await?,
         standing: standing.into_iter().map(|(_, alert, since)| StandingAlert { alert, since }).collect(),
         alerts: alerts.into_iter().map(alert_line).collect(),
+        went_in,
     }))
 }
 
@@ -228,16 +237,21 @@ fn trend(
     slot: Slot,
     (counts, ground): (Polarity, Ground),
     readings: &[Reading],
+    units: Option<&SlotUnits>,
     (from, seen_until): (Timestamp, Timestamp),
     present: &Present,
 ) -> Trend {
-    let mut watch = Watch::new(slot.role, Some(counts), Known::default());
-    let (mut points, mut swaps) = (Vec::new(), Vec::new());
-    let mut tell = |event| match event {
-        Event::Believed { at, remaining, .. } => points.push((at.max(from), remaining)),
-        Event::Began(install) if install.arrival != Arrival::Found => swaps.push(install.from),
-        Event::Began(_) | Event::Ended(..) | Event::Asked(_) | Event::Reversed => {}
+    let mut watch = Watch::new(slot.role, Some(counts), known_from(units, from));
+    let mut points = Vec::new();
+    let mut tell = |event| {
+        if let Event::Believed { at, remaining, .. } = event {
+            points.push((at.max(from), remaining));
+        }
     };
+    let lines = units.map(|of| of.units.as_slice()).unwrap_or_default();
+    let put_in = lines.iter().map(|unit| &unit.install).filter(|unit| unit.arrival != Arrival::Found);
+    let mut swaps: Vec<Timestamp> = put_in.map(|unit| unit.from).filter(|at| *at >= from).collect();
+    swaps.sort();
     for reading in readings {
         watch.push(reading, &present.zone, &mut tell);
     }
@@ -249,7 +263,7 @@ fn trend(
     }
     let install = watch.view(&present.zone).map(|view| view.install);
     Trend {
-        measure: readings.last().map_or(Measure::Percent, |reading| reading.level.measure),
+        measure: install.as_ref().map_or(Measure::Percent, |install| install.measure),
         capacity: install.and_then(|install| install.capacity).map_or(Capacity::Unknown, Capacity::Known),
         points: thin(points, &swaps),
         swaps,
@@ -262,6 +276,16 @@ fn trend(
         }),
         slot,
     }
+}
+
+/// What is known of a slot to one who follows it from a moment on.
+fn known_from(units: Option<&SlotUnits>, from: Timestamp) -> Known {
+    let Some(units) = units else { return Known::default() };
+    let then = units.units.iter().map(|unit| &unit.install);
+    let mut then = then.filter(|unit| unit.measure == Measure::Millilitres);
+    let first = then.clone().find(|unit| unit.from <= from).or(then.next_back());
+    let first_ml = units.row.full_ml.and(first.and_then(|unit| unit.capacity));
+    Known::from(Sizes { full_ml: units.row.full_ml, first_ml })
 }
 
 /// Leaves out points between which a line on a page could not be told apart, keeping both sides of a swap.

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::heads::view::HeadLine;
+use super::questions::UnitsView;
 use crate::domain::alert::Alert;
 use crate::domain::alert::recipient::{Channel, Recipient};
 use crate::domain::care::Availability;
@@ -186,6 +187,8 @@ pub struct MachineView {
     pub standing: Vec<StandingAlert>,
     /// Alerts of ours at this device, open ones first, newest first.
     pub alerts: Vec<AlertLine>,
+    /// The units that its slots went through, and what is asked about them.
+    pub went_in: UnitsView,
 }
 
 /// The page of alerts.

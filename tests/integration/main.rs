@@ -7,6 +7,7 @@ mod delivery;
 mod demo;
 mod discover;
 mod heads;
+mod import;
 mod ingest;
 mod live;
 mod months;
@@ -14,6 +15,7 @@ mod orders;
 mod pages;
 mod setup;
 mod shelf;
+mod slots;
 mod structure;
 #[allow(clippy::unwrap_used, reason = "a test may panic, its helpers too")]
 mod support;

@@ -13,11 +13,11 @@ use crate::domain::standard::SupplyUnit;
 use crate::domain::stream::Sizes;
 
 /// What is known of slots by their names.
-pub(super) type FactsBySlot = HashMap<Vec<u8>, Facts>;
+pub(in crate::cli) type FactsBySlot = HashMap<Vec<u8>, Facts>;
 
 /// What is wrong with a row.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub(super) enum Fault {
+pub(in crate::cli) enum Fault {
     #[error("it is no row of comma-separated values: {0}")]
     Csv(String),
     #[error("the slot has no name")]
@@ -60,16 +60,18 @@ fn columns<R: Read, const N: usize>(
     Ok(names.map(|name| header.iter().position(|field| bare(field) == name.as_bytes())))
 }
 
-/// Analyses every slot, in the order in which they first appear.
+/// What a row says: the slot's name, when, and capacity and level as the device gave them.
+pub(in crate::cli) type Said<'a> = (&'a [u8], Timestamp, i32, i32);
+
+/// Reads every row of readings with its line.
 ///
 /// # Errors
 /// If the file cannot be read, or lacks a column. What is wrong with single rows goes to `tell`, with the line.
-pub(super) fn analyse(
+pub(in crate::cli) fn each(
     input: impl Read,
-    facts: &FactsBySlot,
-    every: Option<SignedDuration>,
+    mut take: impl FnMut(u64, Said<'_>) -> Result<(), Fault>,
     mut tell: impl FnMut(u64, Fault),
-) -> anyhow::Result<Vec<Slot>> {
+) -> anyhow::Result<()> {
     let mut reader = reader(input);
     let names = ["slot", "at", "capacity", "level"];
     let found = columns(&mut reader, names)?;
@@ -80,14 +82,10 @@ pub(super) fn analyse(
         })?;
     }
     let [name_at, at_at, capacity_at, level_at] = wanted;
-    let mut slots: Vec<Slot> = Vec::new();
-    let mut by_name: HashMap<Vec<u8>, usize> = HashMap::new();
-    let mut current: Option<usize> = None;
-    let mut current_name: Vec<u8> = Vec::new();
     let mut row = ByteRecord::new();
     loop {
         match reader.read_byte_record(&mut row) {
-            Ok(false) => return Ok(slots),
+            Ok(false) => return Ok(()),
             Ok(true) => {}
             Err(fault) if fault.is_io_error() => return Err(fault).context("it cannot be read to its end"),
             Err(fault) => {
@@ -97,32 +95,66 @@ pub(super) fn analyse(
         }
         let field = |at: usize| row.get(at).unwrap_or_default();
         let name = field(name_at);
+        let line = || row.position().map_or(0, csv::Position::line);
         let parsed = reading(name, field(at_at), field(capacity_at), field(level_at));
-        let taken = parsed.and_then(|(at, capacity, level)| {
-            let slot = match current {
-                Some(slot) if current_name == name => slot,
-                _ => {
-                    let slot = *by_name.entry(name.to_vec()).or_insert_with(|| {
-                        let facts = facts.get(name).copied().unwrap_or_default();
-                        let name = String::from_utf8_lossy(name).into_owned();
-                        slots.push(Slot { name, analysis: Analysis::new(facts, every) });
-                        slots.len() - 1
-                    });
-                    current = Some(slot);
-                    current_name.clear();
-                    current_name.extend_from_slice(name);
-                    slot
-                }
-            };
-            match slots.get_mut(slot) {
-                Some(slot) => Ok(slot.analysis.push(at, capacity, level)?),
-                None => Ok(()),
-            }
-        });
+        let taken = parsed.and_then(|(at, capacity, level)| take(line(), (name, at, capacity, level)));
         if let Err(fault) = taken {
-            tell(row.position().map_or(0, csv::Position::line), fault);
+            tell(line(), fault);
         }
     }
+}
+
+/// Places by name, quick where the same name comes again and again.
+#[derive(Default)]
+pub(in crate::cli) struct Places {
+    by_name: HashMap<Vec<u8>, usize>,
+    current: Option<usize>,
+    name: Vec<u8>,
+}
+
+impl Places {
+    /// The place of a name: a new one comes behind all others, and is made by `make`.
+    pub(in crate::cli) fn of(&mut self, name: &[u8], make: impl FnOnce()) -> usize {
+        if let Some(place) = self.current.filter(|_| self.name == name) {
+            return place;
+        }
+        let next = self.by_name.len();
+        let place = *self.by_name.entry(name.to_vec()).or_insert_with(|| {
+            make();
+            next
+        });
+        self.current = Some(place);
+        self.name.clear();
+        self.name.extend_from_slice(name);
+        place
+    }
+}
+
+/// Analyses every slot, in the order in which they first appear.
+///
+/// # Errors
+/// If the file cannot be read, or lacks a column. What is wrong with single rows goes to `tell`, with the line.
+pub(super) fn analyse(
+    input: impl Read,
+    facts: &FactsBySlot,
+    every: Option<SignedDuration>,
+    tell: impl FnMut(u64, Fault),
+) -> anyhow::Result<Vec<Slot>> {
+    let mut slots: Vec<Slot> = Vec::new();
+    let mut places = Places::default();
+    let take = |_, (name, at, capacity, level): Said<'_>| {
+        let place = places.of(name, || {
+            let facts = facts.get(name).copied().unwrap_or_default();
+            let name = String::from_utf8_lossy(name).into_owned();
+            slots.push(Slot { name, analysis: Analysis::new(facts, every) });
+        });
+        match slots.get_mut(place) {
+            Some(slot) => Ok(slot.analysis.push(at, capacity, level)?),
+            None => Ok(()),
+        }
+    };
+    each(input, take, tell)?;
+    Ok(slots)
 }
 
 fn reading(name: &[u8], at: &[u8], capacity: &[u8], level: &[u8]) -> Result<(Timestamp, i32, i32), Fault> {
@@ -181,7 +213,10 @@ fn shown(field: &[u8]) -> String {
 ///
 /// # Errors
 /// If the file cannot be read, or has no column of slots. What is wrong with single rows goes to `tell`.
-pub(super) fn facts(input: impl Read, mut tell: impl FnMut(u64, Fault)) -> anyhow::Result<FactsBySlot> {
+pub(in crate::cli) fn facts(
+    input: impl Read,
+    mut tell: impl FnMut(u64, Fault),
+) -> anyhow::Result<FactsBySlot> {
     let mut reader = reader(input);
     let [slot, class, unit, capacity, first] =
         columns(&mut reader, ["slot", "class", "unit", "capacity_ml", "first_install_ml"])?;

@@ -184,6 +184,77 @@ proptest! {
         prop_assert!(close(&told_by_whole.days, &days.days), "{:?} {:?}", told_by_whole.days, days.days);
     }
 
+    /// As the store follows a slot: from changes and signs alone, put away in between, with all that people
+    /// said known from the first reading on.
+    #[test]
+    fn signs_answers_and_sizes_count_the_same_however_a_slot_is_followed(
+        (polls, unit) in polls(),
+        waste: bool,
+        marks in proptest::collection::vec((0..400usize, 0..6usize), 0..60),
+        cuts in proptest::collection::vec(0..400usize, 0..8),
+        full_ml in proptest::option::of(100.0..900.0f64),
+    ) {
+        const SIGNS: [Sign; 6] = [
+            Sign::Renamed, Sign::Handled, Sign::Together, Sign::Opened, Sign::Closed, Sign::Restarted,
+        ];
+        let stamp = |second| Timestamp::from_second(second).unwrap();
+        let role = if waste { Role::Filled } else { Role::Consumed };
+        let mut signs: Vec<(Timestamp, Sign)> =
+            marks.iter().filter_map(|(n, sign)| Some((stamp(polls.get(*n)?.0), SIGNS[*sign]))).collect();
+        signs.sort();
+        let mut known = Known::from(Sizes { full_ml, first_ml: None });
+        let every = |known: &Known| {
+            let (mut watch, mut told) = (Watch::new(role, None, known.clone()), Told::default());
+            for poll in &polls {
+                let of_poll = signs.iter().filter(|(at, _)| *at == stamp(poll.0));
+                of_poll.for_each(|(at, sign)| watch.note(*sign, *at));
+                watch.push(&reading(*poll, None, unit), &TimeZone::UTC, &mut |event| told.take(event));
+            }
+            (watch, told)
+        };
+        for (n, question) in every(&known).1.asked.iter().enumerate() {
+            known.answers.insert(question.at, if n % 2 == 0 { Answer::Swap } else { Answer::Job });
+        }
+        let (whole, mut told_by_whole) = every(&known);
+        let readings: Vec<Reading> =
+            changes(&polls).into_iter().map(|(poll, previous)| reading(poll, previous, unit)).collect();
+        let (mut parts, mut kept) = (Watch::new(role, None, known), Kept::default());
+        for (n, poll) in polls.iter().enumerate() {
+            if !cuts.contains(&n) && n + 1 != polls.len() {
+                continue;
+            }
+            let (since, now) = (parts.seen_at(), stamp(poll.0));
+            let is_new = |at: Timestamp| at <= now && since.is_none_or(|since| at > since);
+            let new: Vec<Reading> = readings.iter().filter(|reading| is_new(reading.at)).copied().collect();
+            let beside: Vec<_> = signs.iter().filter(|(at, _)| is_new(*at)).copied().collect();
+            let mut tell = |event| match event {
+                Event::Ended(install, days) => kept.save(&install, days),
+                Event::Asked(_) => kept.asked += 1,
+                Event::Reversed => kept = Kept::default(),
+                Event::Believed { .. } | Event::Began(_) => {}
+            };
+            parts.follow(&new, &beside, &TimeZone::UTC, &mut tell);
+            parts.seen(now, &TimeZone::UTC, &mut tell);
+            if let Some(view) = parts.view(&TimeZone::UTC) {
+                kept.save(&view.install, view.days);
+            }
+            parts.forget_final_days(&TimeZone::UTC);
+            parts.rewind();
+            parts = serde_json::from_str(&serde_json::to_string(&parts).unwrap()).unwrap();
+            kept.first_open_day = parts.first_open_day(&TimeZone::UTC);
+        }
+        if let Some(view) = whole.view(&TimeZone::UTC) {
+            told_by_whole.take(Event::Ended(view.install, view.days));
+        }
+        prop_assert_eq!(whole.polarity(), parts.polarity());
+        let begun: Vec<Timestamp> = told_by_whole.ended.iter().map(|install| install.from).collect();
+        prop_assert_eq!(begun, kept.installs.keys().copied().collect::<Vec<_>>());
+        prop_assert_eq!(told_by_whole.asked.len(), kept.asked);
+        let mut days = Told::default();
+        kept.installs.into_values().for_each(|install| days.add(install));
+        prop_assert!(close(&told_by_whole.days, &days.days), "{:?} {:?}", told_by_whole.days, days.days);
+    }
+
     #[test]
     fn the_ledger_is_the_sum_of_the_drops((polls, unit) in polls()) {
         let (watch, mut told) = follow_all(&polls, Role::Consumed, unit);

@@ -28,6 +28,9 @@ const SPANS: [u16; 4] = [7, 30, 120, 365];
 /// The span without a choice, days.
 const USUAL_SPAN: u16 = 30;
 
+/// So many units that went in last are shown.
+const SHOWN_UNITS: usize = 12;
+
 #[derive(Debug, Deserialize)]
 pub(crate) struct Asked {
     days: Option<String>,
@@ -89,6 +92,9 @@ struct MachinePage {
     units: Vec<UnitRow>,
     power: Option<String>,
     media: Vec<MediaRow>,
+    lately: Vec<super::units::UnitRow>,
+    units_href: String,
+    asked: usize,
     facts: Vec<Fact>,
 }
 
@@ -144,6 +150,9 @@ impl MachinePage {
             units: view.units.iter().map(|(ink, unit)| unit_row(ink, unit, view.today)).collect(),
             power: power::words(&view.availability),
             media: view.media.iter().map(media).collect(),
+            lately: lately(view, &zone),
+            units_href: format!("{}/units", machine_href(device)),
+            asked: view.went_in.open(),
             facts: facts(device, &view.markers, &zone),
             trends: trends(view, span_days, zone),
         }
@@ -162,6 +171,14 @@ fn trends(view: &MachineView, span_days: u16, zone: TimeZone) -> Vec<TrendChart>
         TrendChart::new(trend, line.map(|line| &line.outlook), &frame)
     };
     view.trends.iter().map(chart).collect()
+}
+
+/// The units that went in last.
+fn lately(view: &MachineView, zone: &TimeZone) -> Vec<super::units::UnitRow> {
+    let all = view.went_in.slots.iter().flat_map(|slot| slot.units.iter().map(move |unit| (slot, unit)));
+    let mut all: Vec<_> = all.collect();
+    all.sort_by_key(|(_, unit)| std::cmp::Reverse(unit.install.from));
+    all.iter().take(SHOWN_UNITS).map(|(slot, unit)| super::units::row(slot, unit, zone)).collect()
 }
 
 fn gaps(view: &MachineView, zone: &TimeZone) -> Vec<(Moment, Moment, String)> {

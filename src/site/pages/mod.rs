@@ -17,6 +17,7 @@ pub(crate) mod shelf;
 mod table;
 pub(crate) mod today;
 pub(crate) mod trend;
+pub(crate) mod units;
 
 use askama::Template;
 use axum::response::Html;

@@ -141,12 +141,15 @@ fn task_row(task: &Task, orders: &[AdviceLine]) -> TaskRow {
         mark: match task.kind {
             TaskKind::Order => "order",
             TaskKind::Swap => "swap",
-            TaskKind::Check => "check",
+            TaskKind::Check | TaskKind::Answer => "check",
         },
         what: task.what.clone(),
         why: format::capital(&task.why),
         href: match (&task.part, task.device) {
             (Some(part), _) => super::shelf::part_href(part),
+            (None, Some(device)) if task.kind == TaskKind::Answer => {
+                format!("/machines/{device}/units{anchor}")
+            }
             (None, Some(device)) => format!("/machines/{device}{anchor}"),
             (None, None) => "/".to_owned(),
         },

@@ -9,6 +9,7 @@ use crate::domain::part::Part;
 use crate::domain::shelf::{MovementKind, Stock};
 use crate::store::shelf::NewMovement;
 use crate::store::{Result, Store, Work};
+use crate::usecase::slots::renew_sizes;
 
 /// Puts parts into the catalogue, or in the place of those that have their numbers.
 ///
@@ -19,6 +20,7 @@ pub async fn import_parts(store: &Store, parts: &[Part]) -> Result<()> {
     for part in parts {
         Store::put_part(&mut work, part).await?;
     }
+    renew_sizes(&mut work, None).await?;
     work.commit().await?;
     Ok(())
 }
