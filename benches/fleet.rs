@@ -7,10 +7,14 @@
 
 use std::time::Instant;
 
-use ullage::domain::horizon::pace;
+use jiff::civil::Date;
+use ullage::domain::calendar::Calendar;
+use ullage::domain::horizon::{Past, pace};
 use ullage::domain::part::LeadTime;
 use ullage::domain::reorder::{Demand, Held, SlotDemand, Terms, Usage, propose};
 
+/// The weekday of a day of the simulation is its number past whole weeks; the first is a Monday.
+const MONDAY: Date = Date::constant(2026, 1, 5);
 const MACHINES: usize = 12;
 const COLOURS: usize = 4;
 const HISTORY_DAYS: usize = 120;
@@ -140,7 +144,14 @@ fn advised(
 ) -> u32 {
     for (usage, life) in usage.iter_mut().zip(lives) {
         if usage.is_none() || day % 7 == 0 {
-            *usage = pace(&life[day.saturating_sub(400)..=day], 0).as_ref().map(Usage::from);
+            let past = Past {
+                daily: &life[day.saturating_sub(400)..=day],
+                first: MONDAY,
+                calendar: &Calendar::default(),
+                capacity: Some(HOLDS),
+                borrowed: None,
+            };
+            *usage = pace(&past).as_ref().map(Usage::from);
         }
     }
     let slot = |(usage, left): (&Option<Usage>, &f64)| {

@@ -12,6 +12,8 @@ use std::process::ExitCode;
 use anyhow::Context;
 use jiff::SignedDuration;
 
+use crate::domain::calendar::{Calendar, Closed};
+
 /// Rows were left out.
 const ROWS_LEFT_OUT: u8 = 1;
 /// No more bad rows than this are told one by one.
@@ -30,6 +32,9 @@ pub struct Args {
     /// Forecast also this often, each time by the readings up to then: 14d, 12h
     #[arg(long, value_name = "TIME", value_parser = every)]
     as_of_every: Option<SignedDuration>,
+    /// Days on which nobody worked or will: sat,2026-12-24..2027-01-02
+    #[arg(long, value_name = "DAYS", value_delimiter = ',')]
+    closed: Vec<Closed>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -69,6 +74,7 @@ fn every(text: &str) -> Result<SignedDuration, String> {
 /// # Errors
 /// If a file cannot be read, or lacks a column.
 pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
+    let calendar = Calendar::new(args.closed.iter().copied()).context("--closed")?;
     let mut faults = Faults::default();
     let facts = match &args.slots {
         Some(path) => {
@@ -83,11 +89,11 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let name = args.readings.display();
     let tell = |line, fault: rows::Fault| faults.tell(&name, line, &fault);
     let slots = if args.readings.as_os_str() == "-" {
-        rows::analyse(std::io::stdin().lock(), &facts, args.as_of_every, tell)
+        rows::analyse(std::io::stdin().lock(), &facts, (args.as_of_every, &calendar), tell)
     } else {
         let file = File::open(&args.readings)
             .with_context(|| format!("{name} cannot be read; give another file to --readings"))?;
-        rows::analyse(BufReader::with_capacity(1 << 18, file), &facts, args.as_of_every, tell)
+        rows::analyse(BufReader::with_capacity(1 << 18, file), &facts, (args.as_of_every, &calendar), tell)
     }
     .with_context(|| name.to_string())?;
     let mut out = BufWriter::new(std::io::stdout().lock());

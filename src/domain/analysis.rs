@@ -1,12 +1,13 @@
 //! A slot's readings, one after the other, to all that follows from them: installs, ledger, horizons.
 
 use jiff::tz::TimeZone;
-use jiff::{SignedDuration, Timestamp};
+use jiff::{SignedDuration, Timestamp, ToSpan};
 
-use super::horizon::{FURTHEST_DAYS, LEAST_DAYS, end_days, pace};
+use super::calendar::Calendar;
+use super::horizon::{Ahead, FURTHEST_DAYS, Past, end_days, pace};
 use super::install::{Install, Question};
 use super::ledger::{Days, day_of};
-use super::outlook::daily_series;
+use super::outlook::{daily_series, too_short};
 use super::polarity::{Ground, Watch};
 use super::reading::{Amount, Level, Polarity, Reading, Role};
 use super::standard::SupplyUnit;
@@ -76,6 +77,7 @@ pub struct Analysis {
     unit: SupplyUnit,
     watch: Watch,
     raw: Option<(i32, i32)>,
+    calendar: Calendar,
     every: Option<SignedDuration>,
     next: Option<Timestamp>,
     found: Found,
@@ -112,13 +114,14 @@ impl Found {
 
 impl Analysis {
     /// Begins with a slot. A forecast is made at its end and, if given, `every` so often, counted from the
-    /// midnight that began its first day.
+    /// midnight that began its first day; `calendar` says when nobody works.
     #[must_use]
-    pub fn new(facts: Facts, every: Option<SignedDuration>) -> Self {
+    pub fn new(facts: Facts, every: Option<SignedDuration>, calendar: Calendar) -> Self {
         Self {
             unit: facts.unit,
             watch: Watch::new(facts.role, None, facts.sizes.into()),
             raw: None,
+            calendar,
             every: every.filter(|every| every.is_positive()),
             next: None,
             found: Found::default(),
@@ -206,21 +209,22 @@ impl Analysis {
         for (day, day_use) in &view.days {
             *used.entry(*day).or_default() += day_use.used;
         }
-        let series = daily_series(&used, until);
-        let days = series.as_ref().map_or(0, |(_, series)| series.len());
-        let weekday =
-            |day: jiff::civil::Date| usize::from(day.weekday().to_monday_zero_offset().unsigned_abs());
-        let paced = series.and_then(|(first, series)| {
-            let skipped = series.len().saturating_sub(MEMORY_DAYS);
-            pace(&series[skipped..], (weekday(first) + skipped) % 7)
-        });
-        let Some(pace) = paced else {
-            let reason = format!("{days} of the {LEAST_DAYS} days of history it needs are in");
-            return Forecast { as_of, remaining: Some(remaining), ends: Err(reason) };
+        let (first, series) = daily_series(&used, until).unwrap_or((until, Vec::new()));
+        let skipped = series.len().saturating_sub(MEMORY_DAYS);
+        let past = Past {
+            daily: &series[skipped..],
+            first: first.saturating_add((skipped as i64).days()),
+            calendar: &self.calendar,
+            capacity: view.install.capacity,
+            borrowed: None,
+        };
+        let Some(pace) = pace(&past) else {
+            return Forecast { as_of, remaining: Some(remaining), ends: Err(too_short(series.len())) };
         };
         let begins = midnight(as_of);
         let passed = as_of.duration_since(begins).as_secs_f64() / 86_400.0;
-        let ends = end_days(&pace, remaining, view.install.step, weekday(today), 1.0 - passed);
+        let ahead = Ahead::new(today, 1.0 - passed, &self.calendar);
+        let ends = end_days(&pace, remaining, view.install.step, &ahead);
         let moment = |days: f64| {
             let days = SignedDuration::try_from_secs_f64(days * 86_400.0).ok()?;
             Some(begins.checked_add(days).ok()?.max(as_of))

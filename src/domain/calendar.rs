@@ -125,6 +125,12 @@ impl Calendar {
         self.weekdays[monday_zero(day.weekday())] || self.is_shut(day)
     }
 
+    /// Whether no work is done on a weekday (Monday 0), whatever the date.
+    #[must_use]
+    pub fn is_closed_weekday(&self, weekday: usize) -> bool {
+        self.weekdays.get(weekday).copied().unwrap_or(false)
+    }
+
     /// Whether a day is closed by its date: a holiday or a shut-down, whatever its weekday.
     #[must_use]
     pub fn is_shut(&self, day: Date) -> bool {

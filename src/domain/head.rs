@@ -5,8 +5,9 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
+use super::calendar::Calendar;
 use super::ids::{DeviceId, HeadId};
-use super::outlook::{Forecast, Present, prospect};
+use super::outlook::{Forecast, Present, Terms, prospect};
 use super::part::{Part, PartKind};
 use super::plumbing::Position;
 use super::reading::{Amount, Capacity, Level, Role};
@@ -80,7 +81,8 @@ impl HeadOutlook {
             step: GRAIN_ML,
             oddity: None,
         };
-        let prospect = prospect(Role::Consumed, &level, daily, seen_until, present, 1.0);
+        let terms = Terms { order_fill: 1.0, calendar: &Calendar::default(), borrowed: None };
+        let prospect = prospect(Role::Consumed, &level, daily, seen_until, present, &terms);
         Self { ml: Some(ml), daily_ml: prospect.daily_use, by_limit: prospect.forecast }
     }
 }

@@ -1,34 +1,31 @@
 //! Use per day to the spread of days on which a supply runs out, or a receptacle fills up.
 //!
-//! Use is taken as a gamma-distributed sum whose mean follows a weekday profile and a slowly drifting rate.
-//! How fast old days are forgotten is set by the series' own lumpiness: a bursty machine needs a longer
-//! memory to tell a trend from a run of jobs. The run-out day is the first passage of that sum through what
-//! remains. The form is the parametric lead-time demand of Syntetos, Babai and Gardner (2015) with a
-//! local-level rate; its constants were set by measurement on simulated series.
+//! Use is a gamma process whose mean follows a profile of the week, the working calendar and a slowly drifting
+//! rate ([`rate`]). The run-out day is the first passage of that process through what remains. The form is the
+//! parametric lead-time demand of Syntetos, Babai and Gardner (2015); the constants were set by measurement on
+//! simulated series.
 
+mod rate;
+mod week;
+
+use jiff::civil::Date;
 use statrs::function::gamma::checked_gamma_lr;
+
+use super::calendar::Calendar;
 
 /// The furthest day that is looked at.
 pub const FURTHEST_DAYS: usize = 900;
-/// Fewer finished days of use than this give no date.
+/// Fewer finished days of use than this give no date, unless there is a rate to borrow.
 pub const LEAST_DAYS: usize = 10;
+/// With fewer finished days than this, what other supplies use is worth more than what is known of this one.
+pub const BORROWS_BELOW_DAYS: usize = 28;
+/// The use on a shut day as a share of a usual one: heads are cared for, and nothing else.
+pub const SHUT_SHARE: f64 = 0.2;
 
-/// Variance of the rate's relative drift per day.
+/// Variance of the rate's relative drift per day, ahead of today.
 const DRIFT: f64 = 3e-4;
 /// The days after which drift stops adding up as fast.
 const DRIFT_SATURATION_DAYS: f64 = 200.0;
-/// Half-life of the memory for the weekday profile and the variance, days.
-const HALF_LIFE_DAYS: f64 = 120.0;
-/// Variance is taken over blocks of this many days, so that it sees bursts and not weekdays.
-const BLOCK_DAYS: usize = 7;
-/// The gain of the rate is kept between these.
-const GAIN: (f64, f64) = (1.0 / 300.0, 1.0 / 21.0);
-/// Model variance is widened by this factor.
-const WIDENING: f64 = 1.2;
-/// Pseudo-days that pull a weekday's weight towards the prior below.
-const PRIOR_DAYS: f64 = 14.0;
-/// How a week's days weigh before anything is known, Monday first (common practice, no source).
-const PRIOR_WEEK: [f64; 7] = [1.0, 1.0, 1.0, 1.0, 1.0, 0.25, 0.15];
 /// A rate below this is no use at all, in the supply's measure per day.
 const LEAST_RATE: f64 = 1e-3;
 
@@ -45,199 +42,201 @@ pub struct Pace {
     pub week: [f64; 7],
 }
 
-/// The pace of a series of daily use, oldest first, whose first day falls on `first_weekday` (Monday 0).
-///
-/// `None` for a series shorter than [`LEAST_DAYS`].
+/// A rate that other supplies lend to one that is little known itself.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Borrowed {
+    /// The middle of their rates, in this supply's measure per day; above zero.
+    pub rate: f64,
+    /// Standard deviation of their rates' logarithms; above zero.
+    pub spread: f64,
+    /// How many they are.
+    pub lenders: usize,
+}
+
+/// What rates differ by among supplies of a kind before any is known: the standard deviation of their
+/// logarithms. Common practice, no source.
+const USUAL_SPREAD: f64 = 0.65;
+/// The usual spread counts as much as this many lenders.
+const USUAL_WEIGHT: f64 = 2.0;
+
+impl Borrowed {
+    /// The middle and spread of other supplies' rates, in this supply's measure per day, by empirical Bayes:
+    /// few lenders are drawn to the usual spread. `None` from fewer than two.
+    #[must_use]
+    pub fn of(rates: &[f64]) -> Option<Self> {
+        let logs: Vec<f64> = rates.iter().filter(|rate| **rate > 0.0).map(|rate| rate.ln()).collect();
+        if logs.len() < 2 {
+            return None;
+        }
+        let lenders = logs.len() as f64;
+        let middle = logs.iter().sum::<f64>() / lenders;
+        let squares: f64 = logs.iter().map(|log| (log - middle).powi(2)).sum();
+        let usual = USUAL_SPREAD * USUAL_SPREAD;
+        let variance =
+            (squares + USUAL_WEIGHT * usual) / (lenders - 1.0 + USUAL_WEIGHT) * (1.0 + 1.0 / lenders);
+        Some(Self { rate: middle.exp(), spread: variance.sqrt(), lenders: logs.len() })
+    }
+}
+
+/// What is known of a supply's use.
+#[derive(Debug, Clone, Copy)]
+pub struct Past<'a> {
+    /// Use on each finished day, oldest first.
+    pub daily: &'a [f64],
+    /// The first of these days.
+    pub first: Date,
+    /// When the print room worked.
+    pub calendar: &'a Calendar,
+    /// What a unit holds, in the measure of the use; the size of jobs is judged by it.
+    pub capacity: Option<f64>,
+    /// What other supplies lend, if anything.
+    pub borrowed: Option<Borrowed>,
+}
+
+impl Past<'_> {
+    /// What other supplies lend, where that is worth more than what is known of this one.
+    #[must_use]
+    pub fn borrows(&self) -> Option<Borrowed> {
+        self.borrowed.filter(|_| self.daily.len() < BORROWS_BELOW_DAYS)
+    }
+}
+
+/// The pace of a supply's use; `None` where fewer than [`LEAST_DAYS`] days are known and nothing is borrowed.
 #[must_use]
-pub fn pace(daily: &[f64], first_weekday: usize) -> Option<Pace> {
-    if daily.len() < LEAST_DAYS {
+pub fn pace(past: &Past<'_>) -> Option<Pace> {
+    let borrowed = past.borrows();
+    if past.daily.len() < LEAST_DAYS && borrowed.is_none() {
         return None;
     }
-    let week = weekday_profile(daily, first_weekday);
-    let expected: Vec<f64> = (0..daily.len()).map(|n| week[(first_weekday + n) % 7]).collect();
-    let mut gain = 1.0 / 45.0;
-    let (mut variance, mut lumpiness) = (0.0, 0.0);
-    for _ in 0..2 {
-        let rate = discounted_rate(daily, &expected, gain);
-        variance = block_variance(daily, &expected, rate);
-        lumpiness = variance / (rate * rate);
-        gain = (DRIFT / lumpiness).sqrt().clamp(GAIN.0, GAIN.1);
-    }
-    let rate = discounted_rate(daily, &expected, gain);
-    let (mut sum, mut sum_of_squares, mut age_sum) = (0.0, 0.0, 0.0);
-    for age in 0..daily.len() {
-        let weight = (1.0 - gain).powi(i32::try_from(age).unwrap_or(i32::MAX));
-        sum += weight;
-        sum_of_squares += weight * weight;
-        age_sum += weight * age as f64;
-    }
-    let effective_days = sum * sum / sum_of_squares;
-    let lag = age_sum / sum;
-    Some(Pace { rate, variance, doubt: lumpiness / effective_days + DRIFT * lag / 2.0, week })
+    let shut = shut_days(past.first, past.daily.len(), past.calendar);
+    let first_weekday = weekday(past.first);
+    let week = week::profile(past.daily, first_weekday, &shut, past.calendar);
+    let expected: Vec<f64> = (0..past.daily.len())
+        .map(|day| week[(first_weekday + day) % 7] * if is_shut(&shut, day) { SHUT_SHARE } else { 1.0 })
+        .collect();
+    let rate::Followed { rate, variance, doubt } =
+        rate::follow(past.daily, &expected, past.capacity, borrowed.as_ref());
+    Some(Pace { rate, variance, doubt, week })
 }
 
-/// Exponentially forgetting mean of use, with the weekday profile divided out.
-fn discounted_rate(daily: &[f64], expected: &[f64], gain: f64) -> f64 {
-    let (mut used, mut weight_sum) = (0.0, 0.0);
-    let mut weight = 1.0;
-    for (used_today, expected_today) in daily.iter().zip(expected).rev() {
-        used += weight * used_today;
-        weight_sum += weight * expected_today;
-        weight *= 1.0 - gain;
-    }
-    (used / weight_sum.max(1e-9)).max(LEAST_RATE)
+fn weekday(day: Date) -> usize {
+    usize::from(day.weekday().to_monday_zero_offset().unsigned_abs())
 }
 
-/// Exponentially weighted weekday weights, drawn towards the prior; their mean is 1.
-fn weekday_profile(daily: &[f64], first_weekday: usize) -> [f64; 7] {
-    let decay = 0.5_f64.powf(1.0 / HALF_LIFE_DAYS);
-    let (mut used, mut weights) = ([0.0; 7], [0.0; 7]);
-    let mut weight = 1.0;
-    for (n, used_today) in daily.iter().enumerate().rev() {
-        let weekday = (first_weekday + n) % 7;
-        used[weekday] += weight * used_today;
-        weights[weekday] += weight;
-        weight *= decay;
+/// Which of `count` days from `first` are shut; empty where none is known to be.
+fn shut_days(first: Date, count: usize, calendar: &Calendar) -> Vec<bool> {
+    if calendar.is_always_open() {
+        return Vec::new();
     }
-    let mean = (used.iter().sum::<f64>() / weights.iter().sum::<f64>()).max(1e-9);
-    let prior_mean = PRIOR_WEEK.iter().sum::<f64>() / 7.0;
-    let prior = PRIOR_DAYS / 7.0 * 2.0;
-    let mut profile = [0.0; 7];
-    for weekday in 0..7 {
-        let pull = prior * PRIOR_WEEK[weekday] / prior_mean;
-        profile[weekday] = (used[weekday] / mean + pull) / (weights[weekday] + prior);
-    }
-    let profile_mean = profile.iter().sum::<f64>() / 7.0;
-    profile.map(|weight| weight / profile_mean)
+    let days = std::iter::successors(Some(first), |day| day.tomorrow().ok());
+    days.take(count).map(|day| calendar.is_shut(day)).collect()
 }
 
-/// Variance per day around the expected use, over overlapping blocks of a week, exponentially weighted.
-fn block_variance(daily: &[f64], expected: &[f64], rate: f64) -> f64 {
-    let excess: Vec<f64> =
-        daily.iter().zip(expected).map(|(used, expected)| used - rate * expected).collect();
-    let decay = 0.5_f64.powf(1.0 / HALF_LIFE_DAYS);
-    let (mut squares, mut weights, mut weight) = (0.0, 0.0, 1.0);
-    for block in excess.windows(BLOCK_DAYS).rev() {
-        let sum: f64 = block.iter().sum();
-        squares += weight * sum * sum;
-        weights += weight;
-        weight *= decay;
+fn is_shut(shut: &[bool], day: usize) -> bool {
+    shut.get(day).copied().unwrap_or(false)
+}
+
+/// The days that lie ahead, the same for every supply of a site.
+#[derive(Debug, Clone)]
+pub struct Ahead {
+    weekday: usize,
+    share_of_today: f64,
+    shut: Vec<bool>,
+}
+
+impl Ahead {
+    /// The days from `today` on; `share_of_today` is the part of today's use that still lies ahead.
+    #[must_use]
+    pub fn new(today: Date, share_of_today: f64, calendar: &Calendar) -> Self {
+        let shut = shut_days(today, FURTHEST_DAYS, calendar);
+        Self { weekday: weekday(today), share_of_today, shut }
     }
-    let blocks = (weights / BLOCK_DAYS as f64).max(1.0);
-    (squares / weights / BLOCK_DAYS as f64 * (1.0 + 1.0 / blocks)).max(1e-6)
+
+    /// How many of the next so many days are shut.
+    #[must_use]
+    pub fn shut_within(&self, days: usize) -> usize {
+        self.shut.iter().take(days).filter(|shut| **shut).count()
+    }
+
+    /// What the days up to the end of each one weigh together.
+    fn weights(&self, week: &[f64; 7]) -> Vec<f64> {
+        let mut together = 0.0;
+        let weigh = |day: usize| {
+            let open = if is_shut(&self.shut, day) { SHUT_SHARE } else { 1.0 };
+            together +=
+                week[(self.weekday + day) % 7] * open * if day == 0 { self.share_of_today } else { 1.0 };
+            together
+        };
+        (0..FURTHEST_DAYS).map(weigh).collect()
+    }
 }
 
 /// When a supply with `remaining` left ends, at one chance in ten, even odds and nine in ten: days from the
 /// midnight that began today, capped at [`FURTHEST_DAYS`].
 ///
-/// `step` is the smallest difference the device can express, `weekday` today's (Monday 0), and
-/// `share_of_today` the part of today's use that still lies ahead.
+/// `step` is the smallest difference the device can express.
 #[must_use]
-pub fn end_days(pace: &Pace, remaining: f64, step: f64, weekday: usize, share_of_today: f64) -> [f64; 3] {
-    let mut ahead = Vec::with_capacity(FURTHEST_DAYS);
-    let mut weight = 0.0;
-    for day in 0..FURTHEST_DAYS {
-        weight += pace.week[(weekday + day) % 7] * if day == 0 { share_of_today } else { 1.0 };
-        ahead.push(weight);
+pub fn end_days(pace: &Pace, remaining: f64, step: f64, ahead: &Ahead) -> [f64; 3] {
+    ends(&Passage { pace, remaining, step, drift: DRIFT, weights: ahead.weights(&pace.week) })
+}
+
+/// How likely a supply with `remaining` left has ended by the end of each of the next days, today first.
+#[must_use]
+pub fn chances_ended(pace: &Pace, remaining: f64, step: f64, ahead: &Ahead, days: usize) -> Vec<f64> {
+    let passage = Passage { pace, remaining, step, drift: DRIFT, weights: ahead.weights(&pace.week) };
+    (1..=days.min(FURTHEST_DAYS)).map(|day| passage.ended_by(day)).collect()
+}
+
+/// Use on its way through what remains.
+struct Passage<'a> {
+    pace: &'a Pace,
+    remaining: f64,
+    step: f64,
+    drift: f64,
+    weights: Vec<f64>,
+}
+
+impl Passage<'_> {
+    /// The chance that use by the end of the `day`th day reaches what remains.
+    fn ended_by(&self, day: usize) -> f64 {
+        if day == 0 {
+            return 0.0;
+        }
+        let Pace { rate, variance, doubt, .. } = self.pace;
+        let weight = self.weights[day - 1];
+        let mean = rate * weight;
+        let drift_days = day as f64 / (1.0 + day as f64 / DRIFT_SATURATION_DAYS);
+        let spread = variance * weight + (doubt + self.drift * drift_days / 3.0) * mean * mean;
+        let variance = (spread + self.step * self.step / 6.0).max(1e-9);
+        let shape = (mean * mean / variance).max(1e-6);
+        let scale = variance / mean.max(1e-9);
+        checked_gamma_lr(shape, (self.remaining / scale).max(1e-12)).map_or(0.0, |below| 1.0 - below)
     }
-    let ended_by =
-        |day: usize| if day == 0 { 0.0 } else { chance_ended(pace, remaining, step, day, ahead[day - 1]) };
+}
+
+/// The days at one chance in ten, even odds and nine in ten, by bisection.
+fn ends(passage: &Passage<'_>) -> [f64; 3] {
+    // A first guess from the mean keeps the search short.
+    let guess = passage.weights.partition_point(|weight| passage.pace.rate * weight < passage.remaining) + 1;
+    let mut after = 0;
     [0.1, 0.5, 0.9].map(|chance| {
-        let (mut below, mut reached) = (0, FURTHEST_DAYS);
-        if ended_by(FURTHEST_DAYS) < chance {
-            return FURTHEST_DAYS as f64;
+        let (mut below, mut reached) = (after, guess.max(after + 1).min(FURTHEST_DAYS));
+        while passage.ended_by(reached) < chance {
+            if reached == FURTHEST_DAYS {
+                return FURTHEST_DAYS as f64;
+            }
+            below = reached;
+            reached = (reached + reached / 2 + 1).min(FURTHEST_DAYS);
         }
         while reached - below > 1 {
             let middle = below.midpoint(reached);
-            if ended_by(middle) < chance { below = middle } else { reached = middle }
+            if passage.ended_by(middle) < chance { below = middle } else { reached = middle }
         }
-        let (before, after) = (ended_by(below), ended_by(reached));
-        below as f64 + (chance - before) / (after - before).max(1e-12)
+        after = below;
+        let (before, then) = (passage.ended_by(below), passage.ended_by(reached));
+        below as f64 + (chance - before) / (then - before).max(1e-12)
     })
 }
 
-/// The chance that use by the end of day `day`, whose weekday weights add up to `weight`, reaches `remaining`.
-fn chance_ended(pace: &Pace, remaining: f64, step: f64, day: usize, weight: f64) -> f64 {
-    let mean = pace.rate * weight;
-    let drift_days = day as f64 / (1.0 + day as f64 / DRIFT_SATURATION_DAYS);
-    let spread = pace.variance * weight + (pace.doubt + DRIFT * drift_days / 3.0) * mean * mean;
-    let variance = (WIDENING * spread + step * step / 6.0).max(1e-9);
-    let shape = (mean * mean / variance).max(1e-6);
-    let scale = variance / mean.max(1e-9);
-    checked_gamma_lr(shape, (remaining / scale).max(1e-12)).map_or(0.0, |below| 1.0 - below)
-}
-
 #[cfg(test)]
-mod tests {
-    use proptest::prelude::*;
-
-    use super::*;
-
-    #[derive(serde::Deserialize)]
-    struct Reference {
-        cases: Vec<Case>,
-    }
-
-    #[derive(serde::Deserialize)]
-    struct Case {
-        origin_day: usize,
-        first_weekday: usize,
-        daily_ml: Vec<f64>,
-        remaining_ml: f64,
-        step_ml: f64,
-        rate: f64,
-        var_per_day: f64,
-        p0: f64,
-        profile: [f64; 7],
-        p10: f64,
-        p50: f64,
-        p90: f64,
-    }
-
-    /// The same method written independently in Python on numpy 2.4.6 and scipy 1.17.1 (`gammainc`); its
-    /// inputs and outputs are kept as a fixture.
-    #[test]
-    fn agrees_with_the_reference_in_numpy_and_scipy() {
-        let text = include_str!("../../tests/fixtures/horizon_reference.json");
-        let reference: Reference = serde_json::from_str(text).unwrap();
-        let near = |ours: f64, theirs: f64| (ours - theirs).abs() <= 1e-6 * theirs.abs().max(1.0);
-        for case in &reference.cases {
-            let pace = pace(&case.daily_ml, case.first_weekday).unwrap();
-            assert!(near(pace.rate, case.rate), "rate {} {}", pace.rate, case.rate);
-            assert!(near(pace.variance, case.var_per_day), "variance {} {}", pace.variance, case.var_per_day);
-            assert!(near(pace.doubt, case.p0), "doubt {} {}", pace.doubt, case.p0);
-            assert!(pace.week.iter().zip(&case.profile).all(|(ours, theirs)| near(*ours, *theirs)));
-            let weekday = (case.first_weekday + case.daily_ml.len()) % 7;
-            let days = end_days(&pace, case.remaining_ml, case.step_ml, weekday, 1.0);
-            for (ours, theirs) in days.iter().zip([case.p10, case.p50, case.p90]) {
-                assert!(near(*ours, theirs), "day {}: {ours} {theirs}", case.origin_day);
-            }
-        }
-        assert!(reference.cases.len() >= 10);
-    }
-
-    #[test]
-    fn a_short_history_gives_no_pace() {
-        assert_eq!(pace(&[5.0; LEAST_DAYS - 1], 0), None);
-    }
-
-    #[test]
-    fn a_supply_that_is_not_used_ends_on_no_day() {
-        let pace = pace(&[0.0; 60], 0).unwrap();
-        assert_eq!(end_days(&pace, 500.0, 0.1, 0, 1.0), [FURTHEST_DAYS as f64; 3]);
-    }
-
-    proptest! {
-        #[test]
-        fn early_comes_before_middle_before_late(
-            daily in proptest::collection::vec(0.0..60.0f64, 10..120),
-            remaining in 0.0..1000.0f64,
-            weekday in 0..7usize,
-            share in 0.0..1.0f64,
-        ) {
-            let pace = pace(&daily, 2).unwrap();
-            let [early, middle, late] = end_days(&pace, remaining, 0.1, weekday, share);
-            prop_assert!(0.0 <= early && early <= middle && middle <= late && late <= FURTHEST_DAYS as f64);
-        }
-    }
-}
+mod tests;

@@ -6,7 +6,8 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp, ToSpan};
 
-use super::horizon::{FURTHEST_DAYS, LEAST_DAYS, Pace, end_days, pace};
+use super::calendar::Calendar;
+use super::horizon::{Ahead, Borrowed, FURTHEST_DAYS, LEAST_DAYS, Past, end_days, pace};
 use super::ids::{DeviceId, SlotId, SupplyIndex};
 use super::reading::{Amount, Capacity, Level, Role};
 use super::reorder::Usage;
@@ -183,10 +184,61 @@ pub struct Prospect {
     pub order_point: Option<Date>,
     /// How it uses what it holds, where the history is long enough: what is ordered for many rests on it.
     pub usage: Option<Usage>,
+    /// Why.
+    pub grounds: Grounds,
 }
 
-/// Forecasts a supply at `level` from its daily use; `order_fill` is the fill at which a receptacle's
-/// successor is ordered. `seen_until` is the device's last answer: later days tell nothing about use.
+/// Why a forecast says what it says.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Grounds {
+    /// Finished days of its own history that were looked at.
+    pub history_days: usize,
+    /// Use on a day of that history on average, in the level's measure; `None` without a history.
+    pub mean: Option<f64>,
+    /// The same of the last four weeks, where there are more days than these.
+    pub lately: Option<f64>,
+    /// What is reckoned with for an average day ahead; `None` where no date is given.
+    pub rate: Option<f64>,
+    /// How each day of the week weighs, Monday first; their mean is 1.
+    pub week: Option<[f64; 7]>,
+    /// What other supplies lent.
+    pub borrowed: Option<Borrowed>,
+    /// Days on which nobody works between now and the late date.
+    pub shut_ahead: usize,
+}
+
+/// The days that a trend is told over.
+const LATELY_DAYS: usize = 28;
+
+impl Grounds {
+    fn of(past: &Past<'_>) -> Self {
+        let mean = |days: &[f64]| (!days.is_empty()).then(|| days.iter().sum::<f64>() / days.len() as f64);
+        let lately = past.daily.len().checked_sub(LATELY_DAYS).filter(|earlier| *earlier > 0);
+        Self {
+            history_days: past.daily.len(),
+            mean: mean(past.daily),
+            lately: lately.and_then(|earlier| mean(&past.daily[earlier..])),
+            rate: None,
+            week: None,
+            borrowed: past.borrows(),
+            shut_ahead: 0,
+        }
+    }
+}
+
+/// What a forecast goes by besides the supply itself.
+#[derive(Debug, Clone, Copy)]
+pub struct Terms<'a> {
+    /// The fill at which a receptacle's successor is ordered.
+    pub order_fill: f64,
+    /// When the print room works.
+    pub calendar: &'a Calendar,
+    /// What other supplies lend to one that is little known.
+    pub borrowed: Option<Borrowed>,
+}
+
+/// Forecasts a supply at `level` from its daily use. `seen_until` is the device's last answer: later days tell
+/// nothing about use.
 #[must_use]
 pub fn prospect(
     role: Role,
@@ -194,55 +246,69 @@ pub fn prospect(
     days: &BTreeMap<Date, f64>,
     seen_until: Timestamp,
     present: &Present,
-    order_fill: f64,
+    terms: &Terms<'_>,
 ) -> Prospect {
     let room = match (role, level.capacity, level.remaining) {
         (Role::Filled, Capacity::Known(capacity), Amount::Measured(remaining)) => {
-            Some(remaining - (1.0 - order_fill) * capacity)
+            Some(remaining - (1.0 - terms.order_fill) * capacity)
         }
         _ => None,
     };
     // What is past its order point needs no history to say so.
-    let past = room.filter(|room| *room <= GRAIN).map(|_| present.today());
-    let not_yet = |reason: String| Prospect {
+    let past_point = room.filter(|room| *room <= GRAIN).map(|_| present.today());
+    let until = present.date(seen_until).min(present.today());
+    let (first, series) = daily_series(days, until).unwrap_or((until, Vec::new()));
+    let past = Past {
+        daily: &series,
+        first,
+        calendar: terms.calendar,
+        capacity: level.capacity.known(),
+        borrowed: terms.borrowed,
+    };
+    let mut grounds = Grounds::of(&past);
+    let not_yet = |reason: &str, grounds: Grounds| Prospect {
         daily_use: None,
-        forecast: Forecast::NotYet(reason),
-        order_point: past,
+        forecast: Forecast::NotYet(reason.to_owned()),
+        order_point: past_point,
+        grounds,
         usage: None,
     };
-    let until = present.date(seen_until).min(present.today());
-    let series = daily_series(days, until);
-    let finished = series.as_ref().map_or(0, |(_, series)| series.len());
-    let pace = series.and_then(|(first, series)| {
-        pace(&series, usize::from(first.weekday().to_monday_zero_offset().unsigned_abs()))
-    });
-    let Some(pace) = pace else {
-        return not_yet(format!("{finished} of the {LEAST_DAYS} days of history it needs are in"));
+    let Some(pace) = pace(&past) else {
+        return not_yet(&too_short(series.len()), grounds);
     };
     let remaining = match level.remaining {
         Amount::Measured(remaining) => remaining,
-        Amount::SomeLeft => return not_yet("the device says only that some is left".to_owned()),
-        Amount::Unknown => return not_yet("the device does not say how much is left".to_owned()),
-        Amount::Unlimited => return not_yet("the device sets it no limit".to_owned()),
+        Amount::SomeLeft => return not_yet("the device says only that some is left", grounds),
+        Amount::Unknown => return not_yet("the device does not say how much is left", grounds),
+        Amount::Unlimited => return not_yet("the device sets it no limit", grounds),
     };
-    let horizon = dates(&pace, remaining, level.step, present);
-    let order_point = past.or_else(|| dates(&pace, room?, level.step, present).map(|horizon| horizon.middle));
-    let forecast = match horizon {
+    let ahead = Ahead::new(present.today(), present.share_of_today(), terms.calendar);
+    let order_point = past_point.or_else(|| {
+        let room = end_days(&pace, room?, level.step, &ahead);
+        horizon(room, present).map(|horizon| horizon.middle)
+    });
+    let ends = end_days(&pace, remaining, level.step, &ahead);
+    grounds.rate = Some(pace.rate);
+    grounds.week = Some(pace.week);
+    grounds.shut_ahead = ahead.shut_within(ends[2].ceil() as usize);
+    let forecast = match horizon(ends, present) {
         Some(horizon) => Forecast::Known(horizon),
         None => Forecast::NotYet("it is used so little that no end is in sight".to_owned()),
     };
-    Prospect { daily_use: Some(pace.rate), forecast, order_point, usage: Some(Usage::from(&pace)) }
+    Prospect { daily_use: Some(pace.rate), forecast, order_point, grounds, usage: Some(Usage::from(&pace)) }
 }
 
-/// The spread of days on which `remaining` is gone; `None` if even odds lie past the furthest day.
-fn dates(pace: &Pace, remaining: f64, step: f64, present: &Present) -> Option<Horizon> {
-    let today = present.today();
-    let weekday = usize::from(today.weekday().to_monday_zero_offset().unsigned_abs());
-    let days = end_days(pace, remaining, step, weekday, present.share_of_today());
+/// Why a history of so many days gives no date.
+pub(super) fn too_short(days: usize) -> String {
+    format!("{days} of the {LEAST_DAYS} days of history it needs are in")
+}
+
+/// Days from the midnight that began today as dates; `None` if even odds lie past the furthest day.
+fn horizon(days: [f64; 3], present: &Present) -> Option<Horizon> {
     if days[1] >= FURTHEST_DAYS as f64 {
         return None;
     }
-    let date = |days: f64| today.checked_add((days.floor() as i64).days()).ok();
+    let date = |days: f64| present.today().checked_add((days.floor() as i64).days()).ok();
     Some(Horizon { early: date(days[0])?, middle: date(days[1])?, late: date(days[2])? })
 }
 
@@ -255,6 +321,10 @@ mod tests {
         Present { now: now.parse().unwrap(), zone: TimeZone::get("Europe/Lisbon").unwrap() }
     }
 
+    fn terms(calendar: &Calendar) -> Terms<'_> {
+        Terms { order_fill: 0.7, calendar, borrowed: None }
+    }
+
     fn steady(ml: f64, until: Date, count: i64) -> BTreeMap<Date, f64> {
         (1..=count).map(|back| (until.checked_sub(back.days()).unwrap(), ml)).collect()
     }
@@ -264,7 +334,8 @@ mod tests {
         let present = present("2026-03-02T00:00:00Z");
         let days = steady(10.0, present.today(), 90);
         let level = Level::from_raw(SupplyUnit::TenthsOfMilliliters, 7750, 3000);
-        let prospect = prospect(Role::Consumed, &level, &days, present.now, &present, 0.7);
+        let prospect =
+            prospect(Role::Consumed, &level, &days, present.now, &present, &terms(&Calendar::default()));
         let horizon = prospect.forecast.horizon().unwrap();
         assert!((prospect.daily_use.unwrap() - 10.0).abs() < 0.5);
         let middle = horizon.middle.since(present.today()).unwrap().get_days()
@@ -279,7 +350,9 @@ mod tests {
         let days = steady(5.0, present.today(), 40);
         let at = |level| Level::from_raw(SupplyUnit::TenthsOfMilliliters, 15000, level);
         let order_point = |level| {
-            prospect(Role::Filled, &at(level), &days, present.now, &present, 0.7).order_point.unwrap()
+            prospect(Role::Filled, &at(level), &days, present.now, &present, &terms(&Calendar::default()))
+                .order_point
+                .unwrap()
         };
         assert_eq!(order_point(4200), present.today());
         assert_eq!(order_point(4500), present.today());
@@ -291,12 +364,14 @@ mod tests {
         let present = present("2026-03-02T12:00:00Z");
         let level = Level::from_raw(SupplyUnit::TenthsOfMilliliters, 7750, 3000);
         let days = steady(5.0, present.today(), 4);
-        let prospect = prospect(Role::Consumed, &level, &days, present.now, &present, 0.7);
+        let prospect =
+            prospect(Role::Consumed, &level, &days, present.now, &present, &terms(&Calendar::default()));
         let Forecast::NotYet(reason) = prospect.forecast else { panic!("a date out of nothing") };
         assert_eq!(reason, "4 of the 10 days of history it needs are in");
         let ordered = |role, level| {
             let level = Level::from_raw(SupplyUnit::TenthsOfMilliliters, 15000, level);
-            super::prospect(role, &level, &days, present.now, &present, 0.7).order_point
+            super::prospect(role, &level, &days, present.now, &present, &terms(&Calendar::default()))
+                .order_point
         };
         assert_eq!(ordered(Role::Filled, 4500), Some(present.today()), "that it is past needs no history");
         assert_eq!(ordered(Role::Filled, 4600), None);

@@ -16,7 +16,7 @@ use super::slots::renew_sizes;
 use crate::domain::advice::order_by;
 use crate::domain::alert::{Rule, Subject};
 use crate::domain::ids::{DeviceId, SlotId};
-use crate::domain::outlook::{Outlook, Present, Slot, believed_level, prospect};
+use crate::domain::outlook::{Outlook, Present, Slot, Terms, believed_level, prospect};
 use crate::domain::polarity::Watch;
 use crate::domain::reading::Level;
 use crate::domain::rules::Rules;
@@ -68,7 +68,8 @@ pub(super) async fn digest(
         // The order point is where the rule about it stands for this receptacle.
         let subject = Subject::Slot(device, id);
         let fill = bell.rules.at(Rule::WasteOrderPoint, &bell.place(subject)).open_at / 100.0;
-        let prospect = prospect(slot.role, &level, days, seen_until, present, fill);
+        let terms = Terms { order_fill: fill, calendar: &rules.practice.calendar, borrowed: None };
+        let prospect = prospect(slot.role, &level, days, seen_until, present, &terms);
         usage.push((id, prospect.usage));
         let order_by = order_by(slot.role, &prospect, &rules.practice);
         let outlook = Outlook {

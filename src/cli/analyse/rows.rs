@@ -8,6 +8,7 @@ use csv::ByteRecord;
 use jiff::{SignedDuration, Timestamp};
 
 use crate::domain::analysis::{Analysis, Facts, NotLater};
+use crate::domain::calendar::Calendar;
 use crate::domain::reading::Role;
 use crate::domain::standard::SupplyUnit;
 use crate::domain::stream::Sizes;
@@ -137,7 +138,7 @@ impl Places {
 pub(super) fn analyse(
     input: impl Read,
     facts: &FactsBySlot,
-    every: Option<SignedDuration>,
+    (every, calendar): (Option<SignedDuration>, &Calendar),
     tell: impl FnMut(u64, Fault),
 ) -> anyhow::Result<Vec<Slot>> {
     let mut slots: Vec<Slot> = Vec::new();
@@ -146,7 +147,7 @@ pub(super) fn analyse(
         let place = places.of(name, || {
             let facts = facts.get(name).copied().unwrap_or_default();
             let name = String::from_utf8_lossy(name).into_owned();
-            slots.push(Slot { name, analysis: Analysis::new(facts, every) });
+            slots.push(Slot { name, analysis: Analysis::new(facts, every, calendar.clone()) });
         });
         match slots.get_mut(place) {
             Some(slot) => Ok(slot.analysis.push(at, capacity, level)?),
@@ -283,7 +284,9 @@ mod tests {
     fn faults(readings: &str) -> (usize, Vec<(u64, Fault)>) {
         let mut told = Vec::new();
         let slots =
-            analyse(readings.as_bytes(), &FactsBySlot::new(), None, |line, fault| told.push((line, fault)));
+            analyse(readings.as_bytes(), &FactsBySlot::new(), (None, &Calendar::default()), |line, fault| {
+                told.push((line, fault))
+            });
         (slots.unwrap().len(), told)
     }
 
@@ -303,7 +306,12 @@ mod tests {
 
     #[test]
     fn a_missing_column_is_named() {
-        let read = analyse(&b"slot,time,capacity,level\n"[..], &FactsBySlot::new(), None, |_, _| {});
+        let read = analyse(
+            &b"slot,time,capacity,level\n"[..],
+            &FactsBySlot::new(),
+            (None, &Calendar::default()),
+            |_, _| {},
+        );
         assert!(read.err().unwrap().to_string().contains("'at'"));
     }
 

@@ -6,7 +6,7 @@ use jiff::tz::TimeZone;
 
 use super::*;
 use crate::domain::ids::{SlotId, SupplyIndex};
-use crate::domain::outlook::{Forecast, Horizon, Slot};
+use crate::domain::outlook::{Forecast, Grounds, Horizon, Slot};
 use crate::domain::reading::Level;
 use crate::domain::shelf::{Lot, Stock};
 use crate::domain::standard::{AlertCode, AlertGroup, Severity, SupplyKind, SupplyUnit};
@@ -149,8 +149,13 @@ fn an_order_falls_on_a_working_day() {
         middle: Date::constant(2026, 12, 9),
         late: Date::constant(2026, 12, 16),
     };
-    let prospect =
-        Prospect { daily_use: Some(9.0), forecast: Forecast::Known(horizon), order_point: None, usage: None };
+    let prospect = Prospect {
+        daily_use: Some(9.0),
+        forecast: Forecast::Known(horizon),
+        order_point: None,
+        grounds: Grounds::default(),
+        usage: None,
+    };
     let mut practice = Practice::default();
     assert_eq!(order_by(Role::Consumed, &prospect, &practice), Some(Date::constant(2026, 11, 29)));
     practice.calendar =

@@ -105,10 +105,11 @@ def write_inputs(folder, truth, out, keep=None):
     return count
 
 
-def analyse(program, folder, every=None):
+def analyse(program, folder, every=None, more=()):
     words = [program, "analyse", "--json", "--readings", folder / "readings.csv", "--slots", folder / "slots.csv"]
     if every:
         words += ["--as-of-every", every]
+    words += more
     began = time.monotonic()
     run = subprocess.run(words, capture_output=True, check=False)
     took = time.monotonic() - began

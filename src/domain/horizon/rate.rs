@@ -1,0 +1,187 @@
+//! The rate of use, followed through the past.
+//!
+//! Use over a span is gamma-distributed with a mean of rate times weight and one scale, the *lump*: the size of
+//! the jobs it comes in. Neither is known, so a small table holds how likely each pair of them is. Each block of
+//! days weighs the table by how well the pair explains the use in it; between blocks the rate drifts a little,
+//! and seldom jumps to anywhere: a new customer, or one that is gone. (A discrete Bayesian filter; West and
+//! Harrison, Bayesian Forecasting and Dynamic Models, 1997, treat dynamic models with such interventions.)
+
+use statrs::function::gamma::ln_gamma;
+
+use super::{Borrowed, LEAST_RATE};
+
+/// Rates in the table, evenly spaced by their logarithms around the mean of the past.
+const RATES: usize = 13;
+/// The logarithm of the largest rate over the mean.
+const REACH: f64 = 1.6;
+/// Lumps in the table, as shares of what a unit holds, and how likely each is before anything is known.
+const LUMPS: [(f64, f64); 4] = [(0.004, 0.031), (0.0169, 0.356), (0.0711, 0.518), (0.3, 0.095)];
+/// A unit of unknown size is taken to last this long, in days.
+const USUAL_LIFE_DAYS: f64 = 108.0;
+/// Variance of the rate's relative drift per day.
+const DRIFT: f64 = 1.5e-4;
+/// The chance of a jump per day.
+const JUMP: f64 = 0.005 / 7.0;
+/// Blocks are not quite independent: a campaign runs over their edges. Each counts for this much.
+const CREDIT: f64 = 0.8;
+/// The latest days are taken by the week, and earlier ones by four weeks, up to a year.
+const BLOCKS: [(usize, usize); 2] = [(7, 12), (28, 10)];
+/// Standard deviation of the rate's logarithm around the mean of its own past.
+const OWN_SPREAD: f64 = 1.0;
+/// A borrowed rate moves the middle of the table as much as this many days.
+const BORROWED_DAYS: f64 = 5.0;
+
+/// What the past says about the rate.
+pub(super) struct Followed {
+    /// Mean use per day of weight 1.
+    pub(super) rate: f64,
+    /// Variance of use per day of weight 1.
+    pub(super) variance: f64,
+    /// Relative variance of the rate.
+    pub(super) doubt: f64,
+}
+
+/// How likely each pair of lump and rate is.
+type Table = [[f64; RATES]; LUMPS.len()];
+
+/// Follows the rate through daily use, oldest first, with the weight that was expected of each day.
+pub(super) fn follow(
+    daily: &[f64],
+    expected: &[f64],
+    capacity: Option<f64>,
+    borrowed: Option<&Borrowed>,
+) -> Followed {
+    let (used, weight): (f64, f64) = (daily.iter().sum(), expected.iter().sum());
+    let (middle, prior) = prior(used, weight, borrowed);
+    let size = capacity.filter(|size| *size > 0.0).unwrap_or(middle * USUAL_LIFE_DAYS);
+    let rates: [f64; RATES] = std::array::from_fn(|n| middle * level(n).exp());
+    let mut table: Table = LUMPS.map(|(_, chance)| prior.map(|prior| prior * chance));
+    let mut likelihood = Likelihood::new(rates, LUMPS.map(|(share, _)| share * size));
+    for (from, to) in blocks(daily.len()) {
+        drift(&mut table, &prior, (to - from) as f64);
+        let used: f64 = daily[from..to].iter().sum();
+        let weight: f64 = expected[from..to].iter().sum();
+        likelihood.weigh(&mut table, used.max(middle * 7e-3), weight);
+    }
+    summary(&table, &likelihood)
+}
+
+fn level(n: usize) -> f64 {
+    REACH * (2.0 * n as f64 / (RATES - 1) as f64 - 1.0)
+}
+
+/// The middle of the rates in the table, and how likely each is before the past is looked at.
+fn prior(used: f64, weight: f64, borrowed: Option<&Borrowed>) -> (f64, [f64; RATES]) {
+    let (middle, centre, spread) = match borrowed {
+        Some(lent) => {
+            let middle = ((used + BORROWED_DAYS * lent.rate) / (weight + BORROWED_DAYS)).max(LEAST_RATE);
+            (middle, (lent.rate / middle).ln(), lent.spread)
+        }
+        None => ((used / weight.max(1e-9)).max(LEAST_RATE), 0.0, OWN_SPREAD),
+    };
+    let bell: [f64; RATES] = std::array::from_fn(|n| (-0.5 * ((level(n) - centre) / spread).powi(2)).exp());
+    let sum: f64 = bell.iter().sum();
+    (middle, bell.map(|chance| chance / sum))
+}
+
+/// The days from one to another of each block, oldest first; they end with the last day.
+fn blocks(days: usize) -> Vec<(usize, usize)> {
+    let mut blocks = Vec::with_capacity(32);
+    let mut to = days;
+    for (length, count) in BLOCKS {
+        for _ in 0..count {
+            if to == 0 {
+                break;
+            }
+            let from = to.saturating_sub(length);
+            blocks.push((from, to));
+            to = from;
+        }
+    }
+    blocks.reverse();
+    blocks
+}
+
+/// Lets so many days pass.
+fn drift(table: &mut Table, prior: &[f64; RATES], days: f64) {
+    let spacing = level(1) - level(0);
+    let step = DRIFT * days / (2.0 * spacing * spacing);
+    let jump = JUMP * days;
+    for row in table {
+        let sum: f64 = row.iter().sum();
+        let before = *row;
+        for n in 0..RATES {
+            let (left, right) = (before[n.saturating_sub(1)], before[(n + 1).min(RATES - 1)]);
+            let drifted = before[n] * (1.0 - 2.0 * step) + step * (left + right);
+            row[n] = (1.0 - jump) * drifted + jump * sum * prior[n];
+        }
+    }
+}
+
+/// How well rates and lumps explain the use in a block.
+struct Likelihood {
+    rates: [f64; RATES],
+    lumps: [f64; LUMPS.len()],
+    /// The weight that the shapes below are for.
+    weight: f64,
+    /// The gamma distribution's shape for each pair, and the logarithm of the gamma function there.
+    shapes: [[(f64, f64); RATES]; LUMPS.len()],
+}
+
+impl Likelihood {
+    fn new(rates: [f64; RATES], lumps: [f64; LUMPS.len()]) -> Self {
+        Self { rates, lumps, weight: 0.0, shapes: [[(0.0, 0.0); RATES]; LUMPS.len()] }
+    }
+
+    /// Whole weeks weigh the same, so the shapes seldom change.
+    fn set_weight(&mut self, weight: f64) {
+        if (weight - self.weight).abs() < 1e-9 {
+            return;
+        }
+        self.weight = weight;
+        for (row, lump) in self.shapes.iter_mut().zip(self.lumps) {
+            for (shape, rate) in row.iter_mut().zip(self.rates) {
+                let a = (rate * weight / lump).max(1e-3);
+                *shape = (a, ln_gamma(a));
+            }
+        }
+    }
+
+    /// Weighs the table by the use in a block of days.
+    fn weigh(&mut self, table: &mut Table, used: f64, weight: f64) {
+        self.set_weight(weight);
+        let mut logs = [[0.0; RATES]; LUMPS.len()];
+        let mut most = f64::NEG_INFINITY;
+        for ((row, lump), shapes) in logs.iter_mut().zip(self.lumps).zip(&self.shapes) {
+            let (ratio, log_ratio) = (used / lump, (used / lump).ln());
+            for (log, (shape, ln_gamma)) in row.iter_mut().zip(shapes) {
+                *log = CREDIT * (shape * log_ratio - ratio - ln_gamma);
+                most = most.max(*log);
+            }
+        }
+        let mut sum = 0.0;
+        for (row, logs) in table.iter_mut().zip(&logs) {
+            for (chance, log) in row.iter_mut().zip(logs) {
+                *chance *= (log - most).exp();
+                sum += *chance;
+            }
+        }
+        for chance in table.iter_mut().flatten() {
+            *chance /= sum.max(f64::MIN_POSITIVE);
+        }
+    }
+}
+
+fn summary(table: &Table, likelihood: &Likelihood) -> Followed {
+    let (mut sum, mut mean, mut square, mut variance) = (0.0, 0.0, 0.0, 0.0);
+    for (row, lump) in table.iter().zip(likelihood.lumps) {
+        for (chance, rate) in row.iter().zip(likelihood.rates) {
+            sum += chance;
+            mean += chance * rate;
+            square += chance * rate * rate;
+            variance += chance * rate * lump;
+        }
+    }
+    let (rate, sum) = ((mean / sum.max(f64::MIN_POSITIVE)).max(LEAST_RATE), sum.max(f64::MIN_POSITIVE));
+    Followed { rate, variance: variance / sum, doubt: (square / sum / (rate * rate) - 1.0).max(0.0) }
+}
