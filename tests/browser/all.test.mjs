@@ -5,6 +5,7 @@ import { after, before, describe, test } from "node:test";
 
 import { startBrowser } from "./browser.mjs";
 import { startDemo, whenComplete } from "./demo.mjs";
+import { checkFirstRun } from "./first-run.mjs";
 import { checkJourneys } from "./journeys.mjs";
 import { checkPages, findPages } from "./pages.mjs";
 
@@ -38,3 +39,5 @@ describe("the demo", () => {
     assert.deepEqual({ code, signal, left }, { code: 0, signal: null, left: [] }, said);
   });
 });
+
+checkFirstRun();
