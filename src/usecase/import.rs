@@ -168,6 +168,7 @@ pub async fn import(
     Ok(Ok(Imported { new, known: total - new, made }))
 }
 
+#[expect(clippy::result_large_err, reason = "made once for a file")]
 fn checked(slots: &[PastSlot], rows: &[PastRow], present: &Present) -> std::result::Result<(), Refusal> {
     if let Some(row) = rows.iter().find(|row| row.at > present.now) {
         return Err(Refusal::Ahead { line: row.line, at: row.at });
@@ -281,7 +282,7 @@ fn agrees(kept: &[KeptReading], unit: SupplyUnit, row: &PastRow) -> std::result:
     };
     let now = next.checked_sub(1).and_then(|now| kept.get(now));
     let soon = kept.get(next).filter(|soon| soon.previous_at.is_some_and(|before| before < row.at));
-    if now.iter().chain(soon.iter()).any(|reading| same(reading)) {
+    if now.iter().chain(soon.iter()).any(same) {
         return Ok(());
     }
     Err(now.map_or_else(|| "nothing".to_owned(), |reading| said(reading.max_capacity, reading.level)))

@@ -72,6 +72,7 @@ fn encoded(address: SocketAddr) -> String {
     address.to_string().replace(':', "%3A")
 }
 
+#[expect(clippy::too_many_lines, reason = "one journey, from the address to the end")]
 #[tokio::test(flavor = "multi_thread")]
 async fn a_machine_is_tried_watched_changed_and_retired_on_the_pages() {
     let database = TestDatabase::new().await;

@@ -337,7 +337,7 @@ struct Forms<'a> {
 }
 
 impl Forms<'_> {
-    fn new(&self, action: &str, at: Timestamp, title: String, button: &'static str) -> FormView {
+    fn form(&self, action: &str, at: Timestamp, title: String, button: &'static str) -> FormView {
         let slot = self.slot.row.slot.id;
         let address = format!("/machines/{}/units/{slot}/{action}/{}", self.device, at.as_microsecond());
         FormView::new(address, (form_name(action, slot, at), title, button), self.tried)
@@ -358,7 +358,7 @@ impl Forms<'_> {
             ("job".to_owned(), "No: a large job, or a cleaning".to_owned()),
             ("swap".to_owned(), "Yes: another unit went in".to_owned()),
         ];
-        self.new("fell", question.at, title, "Say so")
+        self.form("fell", question.at, title, "Say so")
             .choice(("answer", "What it was", ""), answers, self.tried)
             .signed("", self.tried)
     }
@@ -369,7 +369,7 @@ impl Forms<'_> {
             Answer::Job => "was used",
         };
         let title = format!("The fall from {} {was}, says {}", self.fall(&answered.question), answered.who);
-        self.new("fell", answered.question.at, title, "Take it back")
+        self.form("fell", answered.question.at, title, "Take it back")
             .choice(("answer", "Instead", ""), vec![("undo".to_owned(), "Ask again".to_owned())], self.tried)
             .signed("", self.tried)
     }
@@ -390,7 +390,7 @@ impl Forms<'_> {
             first.1 = format!("the oldest: {}", first.1);
         }
         lots.push(("none".to_owned(), "It did not come from the shelf".to_owned()));
-        self.new("from", unit.install.from, title, "Book it")
+        self.form("from", unit.install.from, title, "Book it")
             .choice(("lot", "Which", ""), lots, self.tried)
             .signed("It is booked as issued to this supply.", self.tried)
     }
@@ -399,7 +399,7 @@ impl Forms<'_> {
         let title =
             format!("The unit of {}: where it came from", format::moment(unit.install.from, self.zone));
         let undo = vec![("undo".to_owned(), "Not told".to_owned())];
-        self.new("from", unit.install.from, title, "Take it back")
+        self.form("from", unit.install.from, title, "Take it back")
             .choice(("lot", "Instead", ""), undo, self.tried)
             .signed("A booking on the shelf stands; take the unit back there.", self.tried)
     }
@@ -414,7 +414,7 @@ impl Forms<'_> {
         of.extend(view.model.as_ref().map(|model| ("model", format!("Every {model}"))));
         let ways = ways.map(|(value, text)| (value.to_owned(), text.to_owned()));
         let of = of.into_iter().map(|(value, text)| (value.to_owned(), text)).collect();
-        self.new("counts", Timestamp::UNIX_EPOCH, "What the device counts".to_owned(), "Set it")
+        self.form("counts", Timestamp::UNIX_EPOCH, "What the device counts".to_owned(), "Set it")
             .choice(("counts", "It counts", ""), ways.into(), self.tried)
             .choice(("of", "Of", ""), of, self.tried)
             .signed("", self.tried)
@@ -430,7 +430,7 @@ impl Forms<'_> {
             parts.insert(0, first);
         }
         let first = self.slot.row.first_ml.map_or_else(String::new, |ml| ml.to_string());
-        self.new("holds", Timestamp::UNIX_EPOCH, "What goes in".to_owned(), "Set it")
+        self.form("holds", Timestamp::UNIX_EPOCH, "What goes in".to_owned(), "Set it")
             .choice(("part", "Part", ""), parts, self.tried)
             .line(
                 (
