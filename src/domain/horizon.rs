@@ -1,7 +1,7 @@
 //! Use per day to the spread of days on which a supply runs out, or a receptacle fills up.
 //!
 //! Use is a gamma process whose mean follows a profile of the week, the working calendar and a slowly drifting
-//! rate (the module `rate`). The run-out day is the first passage of that process through what remains. The form is the
+//! rate, followed by `rate`. The run-out day is the first passage of that process. The form is the
 //! parametric lead-time demand of Syntetos, Babai and Gardner (2015); the constants were set by measurement on
 //! simulated series.
 
