@@ -40,19 +40,19 @@ pub async fn run(command: NotifyCommand, config: Config) -> anyhow::Result<ExitC
                 anyhow::bail!("no mail server is set; write mail.server and mail.from into the settings");
             };
             let letter = Letter::trial(&key, now, &post.link);
-            (address, mail::send(settings, address, &letter, post.patience).await)
+            let sending = mail::send(settings, address, &letter, post.patience);
+            (address, tokio::time::timeout(post.patience, sending).await)
         }
         NotifyCommand::Webhook { url } => {
             if let Err(fault) = web_address(url, post.webhook.allow_private) {
                 return Ok(refuse(url, &fault));
             }
             let event = webhook::trial(&key, now, &post.link);
-            let calling = tokio::time::timeout(post.patience, webhook::send(&post.webhook, url, &event));
-            let sent =
-                calling.await.map_err(|_| anyhow::anyhow!("{url} took longer than {:?}", post.patience))?;
-            (url, sent)
+            let calling = webhook::send(&post.webhook, url, &event);
+            (url, tokio::time::timeout(post.patience, calling).await)
         }
     };
+    let sent = sent.map_err(|_| anyhow::anyhow!("{place} took longer than {:?}", post.patience))?;
     match sent {
         Ok(()) => {
             println!("Handed over to {place}, with the key {key}.");

@@ -4,6 +4,8 @@ use std::net::SocketAddr;
 use std::time::Duration;
 
 use lettre::message::Mailbox;
+use tokio_rustls::rustls::pki_types::CertificateDer;
+use tokio_rustls::rustls::pki_types::pem::PemObject;
 
 use super::read::Reader;
 
@@ -31,6 +33,26 @@ impl std::fmt::Debug for Secret {
     }
 }
 
+/// Certificate authorities that are trusted besides those that the machine trusts.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Trust(pub Vec<CertificateDer<'static>>);
+
+impl Trust {
+    /// The certificates of a file in PEM (RFC 7468).
+    ///
+    /// # Errors
+    /// Why it holds none, in a sentence.
+    fn of_file(path: &str) -> Result<Self, String> {
+        let text = std::fs::read(path).map_err(|fault| format!("{path} cannot be read: {fault}"))?;
+        let found: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(&text).collect();
+        match found {
+            Ok(found) if !found.is_empty() => Ok(Self(found)),
+            Ok(_) => Err(format!("{path} holds no certificate: give a file in PEM")),
+            Err(fault) => Err(format!("{path} is no file of certificates in PEM: {fault}")),
+        }
+    }
+}
+
 /// How a connection to the mail server is kept from being overheard.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum MailSecurity {
@@ -55,6 +77,8 @@ pub struct MailSettings {
     pub login: Option<(String, Secret)>,
     /// Whom mail comes from.
     pub from: Mailbox,
+    /// Whose certificates are taken besides.
+    pub trust: Trust,
 }
 
 /// How web addresses are called.
@@ -64,6 +88,8 @@ pub struct WebhookSettings {
     pub secret: Option<Secret>,
     /// Whether this machine and private networks may be called.
     pub allow_private: bool,
+    /// Whose certificates are taken besides.
+    pub trust: Trust,
 }
 
 /// How messages go out.
@@ -87,11 +113,13 @@ pub(super) fn deliver(reader: &mut Reader<'_>, listen: SocketAddr) -> DeliverSet
         url.map(|_| text.trim_end_matches('/').to_owned())
             .ok_or_else(|| format!("'{text}' is no web address: write it like https://loft.example"))
     });
+    let trust = reader.checked("deliver.trust", Trust::of_file).unwrap_or_default();
     DeliverSettings {
-        mail: mail(reader),
+        mail: mail(reader, &trust),
         webhook: WebhookSettings {
             secret: reader.text("webhook.secret").map(Secret),
             allow_private: reader.flag("webhook.allow_private", false),
+            trust,
         },
         link: link.unwrap_or_else(|| format!("http://{listen}")),
         again: reader.duration(
@@ -107,7 +135,7 @@ pub(super) fn deliver(reader: &mut Reader<'_>, listen: SocketAddr) -> DeliverSet
     }
 }
 
-fn mail(reader: &mut Reader<'_>) -> Option<MailSettings> {
+fn mail(reader: &mut Reader<'_>, trust: &Trust) -> Option<MailSettings> {
     let server = reader.checked("mail.server", |text| {
         let (host, port) = text.rsplit_once(':').unwrap_or((text, "587"));
         let port = port
@@ -143,5 +171,5 @@ fn mail(reader: &mut Reader<'_>) -> Option<MailSettings> {
             "must not be \"none\" with a password: it would go over the network in the open",
         );
     }
-    Some(MailSettings { host, port, security, login, from })
+    Some(MailSettings { host, port, security, login, from, trust: trust.clone() })
 }

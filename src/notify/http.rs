@@ -22,6 +22,7 @@ use tokio_rustls::rustls::{ClientConfig, RootCertStore};
 use url::{Host, Url};
 
 use super::address::is_public;
+use crate::config::deliver::{Trust, WebhookSettings};
 
 /// Why no status came back.
 #[derive(Debug, thiserror::Error)]
@@ -71,17 +72,17 @@ pub async fn post(
     url: &Url,
     headers: &[(&'static str, String)],
     body: Vec<u8>,
-    allow_private: bool,
+    settings: &WebhookSettings,
 ) -> Result<u16, CallFault> {
     let host = url.host_str().ok_or_else(|| CallFault::Unusable("it names no host".to_owned()))?.to_owned();
-    let stream = connect(url, &host, allow_private).await?;
+    let stream = connect(url, &host, settings.allow_private).await?;
     let request = request(url, headers, body).map_err(|fault| CallFault::Unusable(fault.to_string()))?;
     if url.scheme() == "http" {
         return exchange(stream, request).await;
     }
     let name = ServerName::try_from(host.trim_matches(['[', ']']).to_owned())
         .map_err(|fault| CallFault::Unsafe { host: host.clone(), fault: fault.to_string() })?;
-    let tls = TlsConnector::from(Arc::new(trust(&host)?));
+    let tls = TlsConnector::from(Arc::new(trust(&host, &settings.trust)?));
     let safe = tls.connect(name, stream).await;
     let safe = safe.map_err(|fault| CallFault::Unsafe { host, fault: fault.to_string() })?;
     exchange(safe, request).await
@@ -129,11 +130,12 @@ fn request(
     request.body(Full::new(Bytes::from(body)))
 }
 
-/// What this machine trusts.
-fn trust(host: &str) -> Result<ClientConfig, CallFault> {
+/// What this machine trusts, and what the settings trust besides.
+fn trust(host: &str, besides: &Trust) -> Result<ClientConfig, CallFault> {
     let mut roots = RootCertStore::empty();
     let found = rustls_native_certs::load_native_certs();
     roots.add_parsable_certificates(found.certs);
+    roots.add_parsable_certificates(besides.0.iter().cloned());
     let config = ClientConfig::builder_with_provider(Arc::new(default_provider()))
         .with_safe_default_protocol_versions()
         .map_err(|fault| CallFault::Unsafe { host: host.to_owned(), fault: fault.to_string() })?;

@@ -4,9 +4,9 @@
 use std::time::{Duration, SystemTime};
 
 use lettre::message::header::{HeaderName, HeaderValue};
-use lettre::message::{Mailbox, MultiPart};
+use lettre::message::{Mailbox, MultiPart, MultiPartKind, SinglePart};
 use lettre::transport::smtp::authentication::Credentials;
-use lettre::transport::smtp::client::{Tls, TlsParameters};
+use lettre::transport::smtp::client::{Certificate, Tls, TlsParameters};
 use lettre::transport::smtp::extension::ClientId;
 use lettre::{AsyncSmtpTransport, AsyncTransport, Message, Tokio1Executor};
 
@@ -36,8 +36,14 @@ pub async fn send(
     }
 }
 
+/// The mail that a letter makes: the same octets at every try, its boundary included.
 fn message(settings: &MailSettings, to: Mailbox, letter: &Letter) -> Result<Message, lettre::error::Error> {
     let domain = settings.from.email.domain();
+    let body = MultiPart::builder()
+        .kind(MultiPartKind::Alternative)
+        .boundary(format!("part-{}", letter.key))
+        .singlepart(SinglePart::plain(letter.text.clone()))
+        .singlepart(SinglePart::html(letter.html.clone()));
     Message::builder()
         .from(settings.from.clone())
         .to(to)
@@ -49,14 +55,21 @@ fn message(settings: &MailSettings, to: Mailbox, letter: &Letter) -> Result<Mess
             HeaderName::new_from_ascii_str("Auto-Submitted"),
             "auto-generated".to_owned(),
         ))
-        .multipart(MultiPart::alternative_plain_html(letter.text.clone(), letter.html.clone()))
+        .multipart(body)
 }
 
 fn transport(
     settings: &MailSettings,
     patience: Duration,
 ) -> Result<AsyncSmtpTransport<Tokio1Executor>, lettre::transport::smtp::Error> {
-    let parameters = || TlsParameters::new(settings.host.clone());
+    let parameters = || {
+        let certificates = settings.trust.0.iter().map(|one| Certificate::from_der(one.to_vec()));
+        let mut builder = TlsParameters::builder(settings.host.clone());
+        for certificate in certificates {
+            builder = builder.add_root_certificate(certificate?);
+        }
+        builder.build()
+    };
     let tls = match settings.security {
         MailSecurity::Starttls => Tls::Required(parameters()?),
         MailSecurity::Tls => Tls::Wrapper(parameters()?),

@@ -95,7 +95,7 @@ pub async fn send(settings: &WebhookSettings, address: &str, event: &Event) -> R
     if let Some(secret) = &settings.secret {
         headers.push((SIGNATURE, signature(secret.expose().as_bytes(), &body)));
     }
-    match post(&url, &headers, body, settings.allow_private).await {
+    match post(&url, &headers, body, settings).await {
         Ok(status) => judged(status),
         Err(fault @ (CallFault::Unusable(_) | CallFault::Private(_))) => {
             Err(Failure::Never(fault.to_string()))

@@ -30,6 +30,7 @@ missing_packages() {
         outside)
             have snmpbulkwalk || echo snmp
             have snmpd || echo snmpd
+            have openssl || echo openssl
             python3 -c 'import ensurepip, venv' 2>/dev/null || echo python3-venv
             ;;
         browser)
