@@ -94,7 +94,10 @@ pub async fn catch_up(
 
 /// Each machine's polls after `from`, up to `until`, played day by day: what plays cannot be stopped, and
 /// whoever stops a demo waits for it.
-async fn poll_days(demo: &DemoRoom, from: Timestamp, until: Timestamp) -> anyhow::Result<Vec<Vec<Poll>>> {
+///
+/// # Errors
+/// If the simulation breaks down.
+pub async fn poll_days(demo: &DemoRoom, from: Timestamp, until: Timestamp) -> anyhow::Result<Vec<Vec<Poll>>> {
     let mut polls: Vec<Vec<Poll>> = vec![Vec::new(); demo.lock().printers().len()];
     let mut begins = from;
     while begins < until {

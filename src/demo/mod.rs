@@ -7,6 +7,6 @@ mod room;
 mod shelf;
 
 pub use heads::fit_heads;
-pub use history::{bring_in, catch_up, kept_until};
+pub use history::{bring_in, catch_up, kept_until, poll_days};
 pub use room::{DemoRoom, Opening};
 pub use shelf::fill_shelf;

@@ -11,6 +11,7 @@ mod import;
 mod ingest;
 mod live;
 mod months;
+mod order_point;
 mod orders;
 mod pages;
 mod setup;
