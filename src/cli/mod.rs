@@ -11,6 +11,7 @@ pub mod db;
 pub mod demo;
 pub mod devices;
 pub mod discover;
+pub mod feed;
 pub mod heads;
 pub mod import_readings;
 pub mod notify;
@@ -65,6 +66,9 @@ enum Command {
     /// Send a test message by mail or to a web address, and say what happened; needs no store
     #[command(subcommand)]
     NotifyTest(notify::NotifyCommand),
+    /// Make the addresses of the calendar of tasks and the feed of alerts, or stop them
+    #[command(subcommand)]
+    Feed(feed::FeedCommand),
     /// Add, list or remove the devices that are watched
     #[command(subcommand)]
     Devices(devices::DevicesCommand),
@@ -110,6 +114,7 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Command::Report(args) => report::run(args, config).await,
         Command::Discover(args) => discover::run(args, config).await,
         Command::NotifyTest(command) => notify::run(command, config).await,
+        Command::Feed(command) => feed::run(command, config).await,
         Command::Devices(command) => devices::run(command, config).await,
         Command::Advice(args) => advice::run(args, config).await,
         Command::Orders(command) => orders::run(command, config).await,

@@ -1,9 +1,11 @@
 //! Reports, parts and lots as files for other programs: pure functions of what the domain says.
 
+pub mod atom;
 pub mod csv;
 pub mod devices_csv;
 mod format;
 pub mod heads_csv;
+pub mod ical;
 pub mod json;
 pub mod order;
 mod rows;

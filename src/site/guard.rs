@@ -144,7 +144,8 @@ fn is_loopback(host: &str) -> bool {
 
 /// A fault of ours is logged in full; a fault of the request is of little interest.
 fn log(error: &SiteError, uri: &Uri) {
-    let path = uri.path();
+    // What opens the feeds is nobody's business.
+    let path = if uri.path().starts_with("/feeds/") { "/feeds/…" } else { uri.path() };
     if error.status().is_server_error() {
         tracing::error!(%error, path, "a page failed");
     } else {

@@ -8,6 +8,7 @@ pub mod closings;
 pub mod cluster;
 pub mod credentials;
 pub mod devices;
+pub mod feed;
 pub mod heads;
 pub mod history;
 pub mod months;

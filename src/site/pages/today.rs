@@ -132,10 +132,22 @@ fn task_days(view: &TodayView) -> Vec<TaskDay> {
         .collect()
 }
 
+/// The page that a task leads to.
+pub(crate) fn task_href(task: &Task) -> String {
+    let anchor = task.slot.map_or_else(String::new, |slot| format!("#supply-{slot}"));
+    match (&task.part, task.device) {
+        (Some(part), _) => super::shelf::part_href(part),
+        (None, Some(device)) if task.kind == TaskKind::Answer => {
+            format!("/machines/{device}/units{anchor}")
+        }
+        (None, Some(device)) => format!("/machines/{device}{anchor}"),
+        (None, None) => "/".to_owned(),
+    }
+}
+
 fn task_row(task: &Task, orders: &[AdviceLine]) -> TaskRow {
     let advice = (task.kind == TaskKind::Order).then_some(task.part.as_ref()).flatten();
     let advice = advice.and_then(|part| orders.iter().find(|line| line.advice.part.number == *part));
-    let anchor = task.slot.map_or_else(String::new, |slot| format!("#supply-{slot}"));
     TaskRow {
         kind: task.kind.word(),
         mark: match task.kind {
@@ -145,14 +157,7 @@ fn task_row(task: &Task, orders: &[AdviceLine]) -> TaskRow {
         },
         what: task.what.clone(),
         why: format::capital(&task.why),
-        href: match (&task.part, task.device) {
-            (Some(part), _) => super::shelf::part_href(part),
-            (None, Some(device)) if task.kind == TaskKind::Answer => {
-                format!("/machines/{device}/units{anchor}")
-            }
-            (None, Some(device)) => format!("/machines/{device}{anchor}"),
-            (None, None) => "/".to_owned(),
-        },
+        href: task_href(task),
         put: advice.map(PutOn::of),
     }
 }
