@@ -5,8 +5,10 @@
 pub mod facts;
 pub mod life;
 pub mod recipient;
+pub mod rehearsal;
 pub mod rule;
 pub mod ruleset;
+pub mod said;
 pub mod snooze;
 pub mod walk;
 

@@ -80,7 +80,9 @@ impl Scope {
         }
     }
 
-    fn holds_at(&self, place: &Place<'_>) -> bool {
+    /// Whether it holds at a place.
+    #[must_use]
+    pub fn holds_at(&self, place: &Place<'_>) -> bool {
         match self {
             Self::Everywhere => true,
             Self::Site(site) => place.site == Some(*site),
