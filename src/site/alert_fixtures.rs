@@ -1,16 +1,18 @@
 //! Alerts for tests: three that are open, one of them with one that follows from it, and one that cleared.
 
-use jiff::SignedDuration;
 use jiff::civil::time;
+use jiff::{SignedDuration, Timestamp};
 
 use super::alert_source::AlertSource;
 use super::fixtures::{Fixture, at};
 use super::source::SourceError;
 use crate::domain::alert::recipient::{Channel, Peace, Quiet, Recipient, Route};
+use crate::domain::alert::ruleset::{Patch, Scope, Setting};
 use crate::domain::alert::snooze::Snooze;
 use crate::domain::alert::{Alert, Grade, Rule, Seen, Subject};
 use crate::domain::ids::{AlertId, DeviceId, MessageId, RecipientId, SlotId};
 use crate::usecase::alerts::AnswerRefused;
+use crate::usecase::rules::{ChangeLine, RuleLine, RuleRefused, RuleView, TellingLine};
 use crate::usecase::told::ToldRefused;
 use crate::usecase::view::{AlertGroup, AlertLine, AlertsView, MessageLine, ToldView};
 
@@ -74,12 +76,94 @@ impl AlertSource for Fixture {
         Ok(if id == RecipientId(1) { Ok(()) } else { Err(ToldRefused::NoSuchRecipient) })
     }
 
+    async fn change_recipient(&self, id: RecipientId, _: Grade, _: Peace) -> Result<bool, SourceError> {
+        Ok(id == RecipientId(1))
+    }
+
     async fn remove_recipient(&self, id: RecipientId) -> Result<bool, SourceError> {
         Ok(id == RecipientId(1))
     }
 
     async fn try_again(&self, id: MessageId) -> Result<bool, SourceError> {
         Ok(id == MessageId(3))
+    }
+
+    async fn rules(&self) -> Result<Vec<RuleLine>, SourceError> {
+        self.give(|| Rule::ALL.map(|rule| rule_view(rule).line).to_vec(), Vec::new()).await
+    }
+
+    async fn rule(&self, rule: Rule) -> Result<RuleView, SourceError> {
+        Ok(rule_view(rule))
+    }
+
+    async fn rehearse(&self, patch: Patch) -> Result<Result<Vec<TellingLine>, RuleRefused>, SourceError> {
+        let telling = |slot, opened: &str, cleared: Option<&str>| TellingLine {
+            device: DeviceId(1),
+            slot: Some(SlotId(slot)),
+            about: "Bobbin, Waste receptacle".to_owned(),
+            opened_at: at(opened),
+            cleared_at: cleared.map(at),
+            figure: 70.04,
+        };
+        Ok(match patch.scope {
+            Scope::Device(DeviceId(99)) => Err(RuleRefused::NoSuchPlace),
+            _ => Ok(vec![
+                telling(9, "2026-11-23T10:05:00Z", None),
+                telling(9, "2026-09-01T10:05:00Z", Some("2026-09-04T11:05:00Z")),
+            ]),
+        })
+    }
+
+    async fn keep_rule(&self, patch: Patch, _: String) -> Result<Result<(), RuleRefused>, SourceError> {
+        let fault = patch.on(patch.rule.usual()).fault(patch.rule);
+        Ok(fault.map_or(Ok(()), |fault| Err(RuleRefused::Marks(fault))))
+    }
+
+    async fn reset_rule(&self, _: Rule, _: Scope) -> Result<(), SourceError> {
+        Ok(())
+    }
+
+    fn link(&self) -> String {
+        "http://loft.example:7830".to_owned()
+    }
+
+    async fn feed_open_since(&self) -> Result<Option<Timestamp>, SourceError> {
+        self.give(|| Some(at("2026-11-20T10:00:00Z")), None).await
+    }
+
+    async fn renew_feed(&self) -> Result<String, SourceError> {
+        Ok("fresh".to_owned())
+    }
+
+    async fn stop_feed(&self) -> Result<bool, SourceError> {
+        Ok(true)
+    }
+
+    async fn opens_feed(&self, secret: String) -> Result<bool, SourceError> {
+        Ok(secret == "fresh")
+    }
+}
+
+/// A rule that is stricter at Bobbin.
+fn rule_view(rule: Rule) -> RuleView {
+    let everywhere = rule.usual();
+    let change = ChangeLine {
+        scope: Scope::Device(DeviceId(1)),
+        place: "Bobbin".to_owned(),
+        setting: Setting { lasting: SignedDuration::from_mins(30), ..everywhere },
+        changed_at: at("2026-11-20T09:00:00Z"),
+        changed_by: "Ada".to_owned(),
+    };
+    let told = open_alerts("Bobbin").into_iter().filter(|line| line.alert.rule == rule);
+    RuleView {
+        line: RuleLine { rule, everywhere, built_in: everywhere, changes: vec![change] },
+        places: vec![
+            (Scope::Everywhere, "everywhere".to_owned()),
+            (Scope::Site(1), "at Print loft".to_owned()),
+            (Scope::Device(DeviceId(1)), "Bobbin".to_owned()),
+        ],
+        told: told.collect(),
+        can_be_rehearsed: rule == Rule::WasteOrderPoint,
     }
 }
 

@@ -2,11 +2,16 @@
 
 use std::future::Future;
 
+use jiff::Timestamp;
+
 use super::source::SourceError;
-use crate::domain::alert::recipient::{Recipient, Route};
+use crate::domain::alert::recipient::{Peace, Recipient, Route};
+use crate::domain::alert::ruleset::{Patch, Scope};
 use crate::domain::alert::snooze::Snooze;
+use crate::domain::alert::{Grade, Rule};
 use crate::domain::ids::{AlertId, MessageId, RecipientId};
 use crate::usecase::alerts::AnswerRefused;
+use crate::usecase::rules::{RuleLine, RuleRefused, RuleView, TellingLine};
 use crate::usecase::told::ToldRefused;
 use crate::usecase::view::{AlertLine, AlertsView, ToldView};
 
@@ -43,9 +48,55 @@ pub trait AlertSource: Clone + Send + Sync + 'static {
         route: Route,
     ) -> impl Future<Output = Result<Result<(), ToldRefused>, SourceError>> + Send;
 
+    /// Changes how grave what somebody is told has to be, and when they are left alone; `false` if there is nobody of
+    /// that number.
+    fn change_recipient(
+        &self,
+        id: RecipientId,
+        least: Grade,
+        peace: Peace,
+    ) -> impl Future<Output = Result<bool, SourceError>> + Send;
+
     /// Tells somebody nothing any more; `false` if there is nobody of that number.
     fn remove_recipient(&self, id: RecipientId) -> impl Future<Output = Result<bool, SourceError>> + Send;
 
     /// Tries a message again at once; `false` if there is none that could be.
     fn try_again(&self, id: MessageId) -> impl Future<Output = Result<bool, SourceError>> + Send;
+
+    /// Where the pages are for those elsewhere, without a slash at the end.
+    fn link(&self) -> String;
+
+    /// Since when the feeds can be opened by a secret; `None` while they cannot.
+    fn feed_open_since(&self) -> impl Future<Output = Result<Option<Timestamp>, SourceError>> + Send;
+
+    /// Makes a new secret, by which alone the feeds are opened from now on.
+    fn renew_feed(&self) -> impl Future<Output = Result<String, SourceError>> + Send;
+
+    /// Lets nothing open the feeds any more; `false` if nothing did.
+    fn stop_feed(&self) -> impl Future<Output = Result<bool, SourceError>> + Send;
+
+    /// Whether a secret opens the feeds; that takes as long whatever the secret is.
+    fn opens_feed(&self, secret: String) -> impl Future<Output = Result<bool, SourceError>> + Send;
+
+    /// Every rule as it holds.
+    fn rules(&self) -> impl Future<Output = Result<Vec<RuleLine>, SourceError>> + Send;
+
+    /// One rule, and what it has told.
+    fn rule(&self, rule: Rule) -> impl Future<Output = Result<RuleView, SourceError>> + Send;
+
+    /// What a change to a rule would have told in the past, latest first; or says why it cannot be made.
+    fn rehearse(
+        &self,
+        patch: Patch,
+    ) -> impl Future<Output = Result<Result<Vec<TellingLine>, RuleRefused>, SourceError>> + Send;
+
+    /// Changes a rule, or says why not.
+    fn keep_rule(
+        &self,
+        patch: Patch,
+        who: String,
+    ) -> impl Future<Output = Result<Result<(), RuleRefused>, SourceError>> + Send;
+
+    /// Takes a change to a rule back.
+    fn reset_rule(&self, rule: Rule, scope: Scope) -> impl Future<Output = Result<(), SourceError>> + Send;
 }

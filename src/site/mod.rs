@@ -10,6 +10,9 @@
 //! | `/shelf/count` | the stock-take |
 //! | `/orders`, `/orders/{number}`, `.csv`, `.txt` | what to order, and orders; one order with its forms, and as a file |
 //! | `/alerts`, `/alerts/{id}` | what crossed a rule, open and cleared; one alert with its forms |
+//! | `/alerts/rules`, `/alerts/rules/{rule}` | the rules; one of them, with a form that tries a change on the past and keeps it |
+//! | `/alerts/told`, `/alerts/feeds` | who is told, and what became of messages; the addresses of the feeds |
+//! | `/feeds/{secret}/{tasks.ics,days.ics,alerts.atom}` | tasks as a calendar, alerts as a feed |
 //! | `/months?show=EUR` | the months side by side: ink, or what it is worth |
 //! | `/months/2026-10`, `/months/2026-10.{csv,xlsx,json}` | a month's supply report, as a page and as files |
 //! | `/setup` | what is set up; below it `devices`, `credentials`, `discover` and `import`, with their forms |

@@ -7,6 +7,7 @@ use jiff_sqlx::ToSqlx;
 
 use super::alert_life::{grade, rule};
 use super::{Result, Store, StoreError, Work, breaches};
+use crate::domain::alert::Grade;
 use crate::domain::alert::recipient::{Channel, Peace, Quiet, Recipient, Route};
 use crate::domain::ids::{DeviceId, RecipientId};
 
@@ -115,6 +116,24 @@ impl Store {
         add_route(&mut work, id, &route).await?;
         work.commit().await?;
         Ok(true)
+    }
+
+    /// Changes how grave what somebody is told has to be, and when they are left alone. `false` if there is nobody of
+    /// that number.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn change_recipient(&self, id: RecipientId, least: Grade, peace: Peace) -> Result<bool> {
+        let done = sqlx::query!(
+            "update recipient set least_severity = $2, quiet_from = $3, quiet_until = $4, working_days_only = $5
+             where id = $1 and removed_at is null",
+            id.0,
+            least.word(),
+            peace.quiet.map(|quiet| quiet.from.to_sqlx()) as _,
+            peace.quiet.map(|quiet| quiet.until.to_sqlx()) as _,
+            peace.working_days_only
+        );
+        Ok(done.execute(&self.pool).await?.rows_affected() > 0)
     }
 
     /// Tells somebody nothing any more; what waits for them is dropped. `false` if there is nobody of that number.

@@ -1,6 +1,8 @@
 //! What crossed a rule: open, and cleared.
 
+pub(crate) mod feeds;
 pub(crate) mod one;
+pub(crate) mod rules;
 pub(crate) mod told;
 
 use askama::Template;
@@ -25,6 +27,12 @@ pub(crate) fn routes<S: Source>() -> Router<S> {
         .route("/alerts", get(show::<S>))
         .route("/alerts/told", get(told::show::<S>))
         .route("/alerts/told/{form}", post(told::take::<S>))
+        .route("/alerts/rules", get(rules::list::<S>))
+        .route("/alerts/rules/{rule}", get(rules::show::<S>))
+        .route("/alerts/rules/{rule}/{form}", post(rules::take::<S>))
+        .route("/alerts/feeds", get(feeds::show::<S>))
+        .route("/alerts/feeds/{form}", post(feeds::take::<S>))
+        .route("/feeds/{secret}/{file}", get(feeds::file::<S>))
         .route("/alerts/{id}", get(one::show::<S>))
         .route("/alerts/{id}/{answer}", post(one::answer::<S>))
 }

@@ -14,6 +14,7 @@ use super::heads::HeadRow;
 use super::horizon::HorizonChart;
 use super::trend::{Frame, TrendChart};
 use super::{Moment, Page, Section, Silent, html, machine_href};
+use crate::domain::alert::said::ours;
 use crate::domain::ids::DeviceId;
 use crate::domain::life::{UnitInside, is_past};
 use crate::domain::snapshot::{Marker, MediaInput};
@@ -48,6 +49,8 @@ struct StandingRow {
     text: String,
     training: Option<&'static str>,
     since: Moment,
+    /// The page of the alert of ours that it comes to.
+    ours: Option<String>,
 }
 
 struct MediaRow {
@@ -142,7 +145,7 @@ impl MachinePage {
             spans: SPANS.map(span).into(),
             span_days,
             gaps: gaps(view, &zone),
-            standing: view.standing.iter().map(|row| standing(row, &zone)).collect(),
+            standing: view.standing.iter().map(|row| standing(row, view, &zone)).collect(),
             open,
             cleared,
             heads: view.heads.iter().map(|line| HeadRow::of(line, view.today)).collect(),
@@ -188,14 +191,18 @@ fn gaps(view: &MachineView, zone: &TimeZone) -> Vec<(Moment, Moment, String)> {
     view.gaps.iter().rev().map(gap).collect()
 }
 
-fn standing(row: &StandingAlert, zone: &TimeZone) -> StandingRow {
+fn standing(row: &StandingAlert, view: &MachineView, zone: &TimeZone) -> StandingRow {
     let alert = &row.alert;
+    let slots = || view.lines.iter().map(|line| &line.outlook.slot);
+    let slot_of = |index| slots().find(|slot| slot.index.0 == index).map(|slot| slot.id);
+    let ours = ours(alert, view.device.id, view.alerts.iter().map(|line| &line.alert), slot_of);
     StandingRow {
         severity: words::severity(alert.severity),
         code: format::capital(&words::plain(&alert.code)),
         text: alert.description.clone(),
         training: words::training(alert.training),
         since: Moment::new(row.since, zone),
+        ours: ours.map(|id| format!("/alerts/{id}")),
     }
 }
 

@@ -55,9 +55,10 @@ struct ToldPage {
 }
 
 /// What a form has done, as its page's address says it.
-const DONE: [(&str, &str); 4] = [
+const DONE: [(&str, &str); 5] = [
     ("added", "They are told from now on."),
     ("routed", "The route is added."),
+    ("changed", "It holds from the next thing on that they are told."),
     ("removed", "They are told nothing any more."),
     ("again", "The message is tried again within seconds."),
 ];
@@ -81,6 +82,7 @@ pub(crate) async fn take<S: Source>(
     let done = match form.as_str() {
         "add" => add(&source, &fields).await?.map(|()| "added"),
         "route" => route_to(&source, &fields).await?.map(|()| "routed"),
+        "change" => change(&source, &fields).await?.map(|()| "changed"),
         "remove" => {
             let id = chosen(&fields, "recipient").map(RecipientId);
             let removed = match id {
@@ -159,6 +161,18 @@ async fn route_to<S: Source>(source: &S, fields: &Fields) -> Result<Result<(), V
     let route = keep(route(fields), &mut faults);
     let Some((id, route)) = id.zip(route) else { return Ok(Err(faults)) };
     Ok(source.add_route(id, route).await?.map_err(|refusal| refused(&refusal)))
+}
+
+async fn change<S: Source>(source: &S, fields: &Fields) -> Result<Result<(), Vec<Fault>>, SiteError> {
+    let mut faults = Vec::new();
+    let id = keep(fields.chosen("recipient").map(RecipientId), &mut faults);
+    let least = Grade::from_word(fields.get("least"));
+    let least = keep(least.ok_or_else(|| Fault::new("least", "Choose one.")), &mut faults);
+    let quiet = keep(quiet(fields), &mut faults);
+    let (Some(id), Some(least), Some(quiet)) = (id, least, quiet) else { return Ok(Err(faults)) };
+    let peace = Peace { quiet, working_days_only: fields.get("days") == "working" };
+    let changed = source.change_recipient(id, least, peace).await?;
+    Ok(outcome(changed, "They were removed by somebody else in the meantime."))
 }
 
 /// Which alerts, where, and whether only when nobody looks.
@@ -298,11 +312,6 @@ fn forms(view: &ToldView, tried: &Tried) -> Vec<FormView> {
         form
     };
     let own = |value: &str, text: &str| (value.to_owned(), text.to_owned());
-    let grades = vec![
-        own("warning", "warning and critical"),
-        own("critical", "critical only"),
-        own("other", "everything"),
-    ];
     let add = form("add", "Tell somebody", "Tell them")
         .line(("name", "Name", ""), "text", "", tried)
         .choice(("channel", "By", ""), vec![own("mail", "mail"), own("webhook", "webhook")], tried)
@@ -311,12 +320,8 @@ fn forms(view: &ToldView, tried: &Tried) -> Vec<FormView> {
             "text",
             "",
             tried,
-        )
-        .choice(("least", "Severity", ""), grades, tried);
-    let add = routed(add, view, tried)
-        .line(("quiet_from", "Left alone from", "Such as 20:00; blank for never."), "text", "", tried)
-        .line(("quiet_until", "to", "Such as 07:30."), "text", "", tried)
-        .choice(("days", "On", ""), vec![own("", "every day"), own("working", "working days only")], tried);
+        );
+    let add = peaceful(routed(add, view, tried), tried);
     let mut forms = vec![add];
     if !view.recipients.is_empty() {
         let who = view.recipients.iter().map(|recipient| (recipient.id.to_string(), recipient.name.clone()));
@@ -326,6 +331,12 @@ fn forms(view: &ToldView, tried: &Tried) -> Vec<FormView> {
             tried,
         );
         forms.push(routed(route, view, tried));
+        let change = form("change", "Change when somebody is told", "Change it").choice(
+            ("recipient", "Whom", "What is left blank here is blank from then on."),
+            who.clone().collect(),
+            tried,
+        );
+        forms.push(peaceful(change, tried));
         forms.push(form("remove", "Tell somebody nothing any more", "Remove them").choice(
             ("recipient", "Whom", ""),
             who.collect(),
@@ -333,6 +344,20 @@ fn forms(view: &ToldView, tried: &Tried) -> Vec<FormView> {
         ));
     }
     forms
+}
+
+/// A form with how grave things have to be, and when somebody is left alone.
+fn peaceful(form: FormView, tried: &Tried) -> FormView {
+    let own = |value: &str, text: &str| (value.to_owned(), text.to_owned());
+    let grades = vec![
+        own("warning", "warning and critical"),
+        own("critical", "critical only"),
+        own("other", "everything"),
+    ];
+    form.choice(("least", "Severity", ""), grades, tried)
+        .line(("quiet_from", "Left alone from", "Such as 20:00; blank for never."), "text", "", tried)
+        .line(("quiet_until", "to", "Such as 07:30."), "text", "", tried)
+        .choice(("days", "On", ""), vec![own("", "every day"), own("working", "working days only")], tried)
 }
 
 /// A form with the fields of a route.
