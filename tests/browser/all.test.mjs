@@ -6,6 +6,7 @@ import { after, before, describe, test } from "node:test";
 import { startBrowser } from "./browser.mjs";
 import { startDemo, whenComplete } from "./demo.mjs";
 import { checkFirstRun } from "./first-run.mjs";
+import { checkAlerts } from "./alerts.mjs";
 import { checkJourneys } from "./journeys.mjs";
 import { checkPages, findPages } from "./pages.mjs";
 
@@ -32,6 +33,7 @@ describe("the demo", () => {
 
   checkPages(world);
   checkJourneys(world);
+  checkAlerts(world);
 
   test("ends on Ctrl-C and leaves no process", async () => {
     const { code, signal, left, said } = await world.demo.stop();

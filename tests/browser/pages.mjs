@@ -27,7 +27,7 @@ export async function findPages(browser, address) {
   const named = machines.map((path, at) => [`machine-${at + 1}`, path]);
   named.push(["heads", `${machines[0]}/heads`]);
   const shelf = { shelf: "/shelf", part: parts[0], count: "/shelf/count" };
-  return { today: "/", machines: "/machines", ...Object.fromEntries(named), ...shelf, alerts: "/alerts", months: "/months", month };
+  return { today: "/", machines: "/machines", ...Object.fromEntries(named), ...shelf, alerts: "/alerts", rules: "/alerts/rules", rule: "/alerts/rules/waste_order_point", told: "/alerts/told", feeds: "/alerts/feeds", months: "/months", month };
 }
 
 /** Defines the checks of one page, for each width and colour scheme. */

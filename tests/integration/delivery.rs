@@ -4,9 +4,10 @@
 
 use std::sync::Mutex;
 
+use jiff::civil::time;
 use jiff::{SignedDuration, Timestamp};
 use ullage::domain::alert::Grade;
-use ullage::domain::alert::recipient::{Channel, NoticeKind, Peace, Recipient, Route};
+use ullage::domain::alert::recipient::{Channel, NoticeKind, Peace, Quiet, Recipient, Route};
 use ullage::domain::ids::{DeviceId, RecipientId};
 use ullage::domain::outlook::Present;
 use ullage::domain::poll::Poll;
@@ -179,4 +180,31 @@ async fn whoever_looks_spares_the_next_and_what_clears_in_time_is_never_told() {
     hear(&store, warp, (41..50).map(|n| answered(n, 300, 9000))).await;
     run(&store, &carrier, at(70)).await;
     assert_eq!(carrier.told(), [("bea@loft.example".to_owned(), vec![NoticeKind::Unseen])]);
+}
+
+#[tokio::test]
+async fn a_second_person_is_told_when_nobody_has_seen_it_for_so_long_and_not_at_night() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    store.add_recipient(&somebody("ada", Channel::Mail, 0), at(0)).await.unwrap();
+    let id = store.add_recipient(&somebody("bea", Channel::Mail, 4), at(0)).await.unwrap();
+    // 7 o'clock in the print room is poll 0; four hours after poll 40 is past nine in the evening.
+    let night = Quiet { from: time(20, 0, 0, 0), until: time(7, 30, 0, 0) };
+    let peace = Peace { quiet: Some(night), working_days_only: false };
+    assert!(store.change_recipient(id, Grade::Warning, peace).await.unwrap());
+    assert!(!store.change_recipient(RecipientId(id.0 + 1), Grade::Warning, peace).await.unwrap());
+    let weft = device(&store, "Weft").await;
+    let carrier = Memory::default();
+    hear(&store, weft, [answered(40, 300, 9000)]).await;
+    run(&store, &carrier, at(40)).await;
+    assert_eq!(carrier.told(), [("ada@loft.example".to_owned(), vec![NoticeKind::Opened])]);
+    // Four hours later it is night; half past seven in the morning is poll 98.
+    for n in [56, 60, 97] {
+        run(&store, &carrier, at(n)).await;
+        assert_eq!(carrier.told().len(), 1, "poll {n}");
+    }
+    run(&store, &carrier, at(98)).await;
+    assert_eq!(carrier.told()[1..], [("bea@loft.example".to_owned(), vec![NoticeKind::Unseen])]);
+    run(&store, &carrier, at(400)).await;
+    assert_eq!(carrier.told().len(), 2, "each is told once");
 }

@@ -14,6 +14,7 @@ mod months;
 mod order_point;
 mod orders;
 mod pages;
+mod rules;
 mod setup;
 mod shelf;
 mod slots;
