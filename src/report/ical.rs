@@ -53,7 +53,7 @@ pub fn calendar(name: &str, tasks: &[Linked], as_of: Timestamp, shape: Shape) ->
             Shape::Event => ("VEVENT", "DTSTART;VALUE=DATE"),
         };
         line("BEGIN", component);
-        line("UID", &format!("{key}-{n}@ullage.invalid"));
+        line("UID", &format!("{key}-{n}@{}", host(href)));
         line("DTSTAMP", &stamp);
         line(day, &task.due.strftime("%Y%m%d").to_string());
         line("SUMMARY", &text(&task.what));
@@ -82,6 +82,12 @@ pub fn calendar(name: &str, tasks: &[Linked], as_of: Timestamp, shape: Shape) ->
     }
     line("END", "VCALENDAR");
     out
+}
+
+/// The host of an address: what tells the things of one print room from those of another.
+fn host(href: &str) -> &str {
+    let (_, rest) = href.split_once("://").unwrap_or_default();
+    rest.split(['/', ':', '?', '#']).next().unwrap_or_default()
 }
 
 /// What a task is known by: what is to be done, and at what.

@@ -20,8 +20,10 @@ use ullage::usecase::ingest::ingest;
 
 use crate::support::loft::{Loft, moment};
 
-/// Days of history; the receptacles fill from about 50 % to 80 % in them.
-const DAYS: u32 = 30;
+/// Days of history; the receptacles fill from about 45 % to 80 % in them.
+const DAYS: u32 = 16;
+/// What a receptacle holds: a small one, so that few days fill it.
+const CAPACITY_ML: f64 = 200.0;
 /// Room left at the end.
 const STANDS_AT: f64 = 0.20;
 /// No reading of these sensors is further from the truth, as a share of the receptacle.
@@ -30,10 +32,10 @@ const ERROR: f64 = 0.025;
 /// Every way of telling: which way it is counted, in what, rounded how, with how much wavering.
 const WAYS: [(Polarity, Unit, Rounding, f64); 6] = [
     (Polarity::Remaining, Unit::TenthsOfMillilitres, Rounding::Nearest, 0.0),
-    (Polarity::Remaining, Unit::TenthsOfMillilitres, Rounding::Nearest, 60.0),
+    (Polarity::Remaining, Unit::TenthsOfMillilitres, Rounding::Nearest, 30.0),
     (Polarity::Remaining, Unit::Percent, Rounding::Ceil, 1.4),
     (Polarity::Filled, Unit::TenthsOfMillilitres, Rounding::Floor, 0.0),
-    (Polarity::Filled, Unit::HundredthsOfFluidOunces, Rounding::Nearest, 25.0),
+    (Polarity::Filled, Unit::HundredthsOfFluidOunces, Rounding::Nearest, 12.0),
     (Polarity::Filled, Unit::Percent, Rounding::Floor, 1.4),
 ];
 
@@ -44,7 +46,7 @@ fn printers(template: &PrinterPlan) -> Vec<PrinterPlan> {
         plan.serial = format!("VO-007{n}");
         (plan.sensor.unit, plan.sensor.rounding, plan.sensor.jitter) = (unit, rounding, jitter);
         let waste = plan.waste.as_mut().unwrap();
-        (waste.polarity, waste.stands_at) = (polarity, Some(STANDS_AT));
+        (waste.polarity, waste.stands_at, waste.capacity_ml) = (polarity, Some(STANDS_AT), CAPACITY_ML);
         plan
     };
     WAYS.into_iter().enumerate().map(printer).collect()

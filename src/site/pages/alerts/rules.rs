@@ -309,13 +309,14 @@ fn preview(patch: &Patch, view: &RuleView, tellings: &[TellingLine], zone: &Time
 /// A figure with what it is counted in: "70 % full".
 fn figure(rule: Rule, figure: f64) -> String {
     let number = number(figure);
+    let s = if number == "1" { "" } else { "s" };
     match rule.gauge() {
         Gauge::PercentFull => format!("{number}\u{a0}% full"),
         Gauge::PercentLeft => format!("{number}\u{a0}% left"),
-        Gauge::WorkingDaysAhead => format!("{number} working days ahead"),
-        Gauge::DaysAhead => format!("{number} days ahead"),
-        Gauge::DaysPast => format!("{number} days late"),
-        Gauge::Hours => format!("{number} hours"),
+        Gauge::WorkingDaysAhead => format!("{number} working day{s} ahead"),
+        Gauge::DaysAhead => format!("{number} day{s} ahead"),
+        Gauge::DaysPast => format!("{number} day{s} late"),
+        Gauge::Hours => format!("{number} hour{s}"),
         Gauge::Times => format!("{number} times the usual"),
         Gauge::Said => "once it is so".to_owned(),
     }
