@@ -18,6 +18,7 @@ pub mod notify;
 pub mod orders;
 pub mod poll;
 pub mod report;
+pub mod run_check;
 pub mod serve;
 pub mod shelf;
 pub mod slots;
@@ -74,6 +75,8 @@ enum Command {
     Devices(devices::DevicesCommand),
     /// Say what to order, by when, and why
     Advice(advice::Args),
+    /// Say whether a planned run finishes without a swap
+    RunCheck(run_check::Args),
     /// Order from suppliers, and receive what comes
     #[command(subcommand)]
     Orders(orders::OrdersCommand),
@@ -117,6 +120,7 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Command::Feed(command) => feed::run(command, config).await,
         Command::Devices(command) => devices::run(command, config).await,
         Command::Advice(args) => advice::run(args, config).await,
+        Command::RunCheck(args) => run_check::run(args, config).await,
         Command::Orders(command) => orders::run(command, config).await,
         Command::Slots(command) => slots::run(command, config).await,
         Command::Heads(command) => heads::run(command, config).await,

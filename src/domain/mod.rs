@@ -25,6 +25,7 @@ pub mod poll;
 pub mod reading;
 pub mod reorder;
 pub mod rules;
+pub mod run;
 pub mod shelf;
 pub mod sign;
 pub mod sizes;

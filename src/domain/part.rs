@@ -229,7 +229,9 @@ pub(super) fn is_colour(colour: &str, slot: &Slot) -> bool {
     }
 }
 
-pub(super) fn same_words(a: &str, b: &str) -> bool {
+/// Whether two names are one, in any case, with any marks between words, and in both spellings of grey and of matt.
+#[must_use]
+pub fn same_words(a: &str, b: &str) -> bool {
     words(a).count() == words(b).count() && begins_with(a, b)
 }
 
