@@ -25,6 +25,7 @@ pub use pages::StorePages;
 
 use crate::clock::Clock;
 use crate::config::deliver::DeliverSettings;
+use crate::config::report::ReportSettings;
 use crate::config::{Config, PollSettings};
 use crate::domain::outlook::Present;
 use crate::domain::rules::Rules;
@@ -65,6 +66,8 @@ pub struct Service {
     pub rules: Rules,
     /// How messages go out.
     pub deliver: DeliverSettings,
+    /// How the month's report is handed in.
+    pub report: ReportSettings,
     /// What the set-up pages go by.
     setup: Arc<setup::Setup>,
     /// What holds for now.
@@ -86,7 +89,8 @@ impl Service {
     pub fn new(store: Store, clock: Clock, config: &Config) -> Self {
         let (zone, rules, deliver) = (config.site.zone.clone(), config.rules.clone(), config.deliver.clone());
         let setup = Arc::new(setup::Setup::new(config));
-        Self { store, clock, zone, rules, deliver, setup, standing: Arc::default() }
+        let report = config.report.clone();
+        Self { store, clock, zone, rules, deliver, report, setup, standing: Arc::default() }
     }
 
     /// The present of the site.

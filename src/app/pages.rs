@@ -6,6 +6,7 @@ use jiff::tz::TimeZone;
 use super::Service;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
+use crate::report::Paper;
 use crate::site::source::{Notice, Source, SourceError};
 use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::month::NotClosed;
@@ -30,6 +31,10 @@ impl Source for StorePages {
 
     fn zone(&self) -> TimeZone {
         self.0.zone.clone()
+    }
+
+    fn paper(&self) -> Paper {
+        self.0.report.paper
     }
 
     fn notice(&self) -> Option<Notice> {

@@ -10,7 +10,7 @@ use super::{OpenStore, clock};
 use crate::config::Config;
 use crate::domain::month::Month;
 use crate::domain::outlook::Present;
-use crate::report::{Format, month_file};
+use crate::report::{Format, Paper, month_file};
 use crate::store::reach::WhenInUse;
 use crate::usecase::month::{close, statement};
 
@@ -26,6 +26,9 @@ pub struct Args {
     /// The format; by default what the ending of FILE says, else CSV
     #[arg(long, value_enum)]
     format: Option<Format>,
+    /// What a PDF or a workbook is printed on; by default what the settings say
+    #[arg(long, value_enum)]
+    paper: Option<Paper>,
     /// The file to write; standard output if none is given
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -57,6 +60,7 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     if args.command.is_none() && args.out.is_none() && !format.is_text() && std::io::stdout().is_terminal() {
         anyhow::bail!("a terminal cannot show this; name a file with --out report.{}", format.ending());
     }
+    let paper = args.paper.unwrap_or(config.report.paper);
     let open = OpenStore::open(config.store, WhenInUse::Join, 2).await?;
     let present = Present { now: clock().now(), zone: config.site.zone };
     match (args.command, args.month) {
@@ -71,7 +75,7 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
             if statement.report.devices.is_empty() {
                 eprintln!("ullage: nothing was read in {}; the report has no rows", month.name());
             }
-            write(&month_file(format, &statement)?, args.out)?;
+            write(&month_file(format, &statement, paper)?, args.out)?;
         }
         (None, None) => open.close_after(Ok(())).await?,
     }

@@ -8,6 +8,7 @@
 pub mod deliver;
 pub mod ranges;
 mod read;
+pub mod report;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -23,6 +24,7 @@ use crate::store::reach::StoreAt;
 use deliver::DeliverSettings;
 use ranges::Range;
 use read::Reader;
+use report::ReportSettings;
 
 /// Every setting, typed and checked.
 #[derive(Debug, Clone)]
@@ -45,6 +47,8 @@ pub struct Config {
     pub rules: Rules,
     /// How messages go out.
     pub deliver: DeliverSettings,
+    /// How the month's report is handed in.
+    pub report: ReportSettings,
 }
 
 /// The print room.
@@ -169,6 +173,7 @@ impl Config {
             discover: discover(&mut reader),
             rules: rules(&mut reader),
             deliver: deliver::deliver(&mut reader, listen),
+            report: report::report(&mut reader),
         };
         reader.finish()?;
         Ok(config)

@@ -1,7 +1,7 @@
 //! The formats that a month's report comes in.
 
 use super::json::JsonError;
-use super::{csv, xlsx};
+use super::{Paper, csv, pdf, xlsx};
 use crate::usecase::view::Statement;
 
 /// A format of the month's report.
@@ -9,6 +9,8 @@ use crate::usecase::view::Statement;
 pub enum Format {
     /// Comma-separated values (RFC 4180), one row per supply
     Csv,
+    /// On paper, with charts
+    Pdf,
     /// A workbook with a sheet per view
     Xlsx,
     /// Everything, for programs
@@ -24,6 +26,9 @@ pub enum FileError {
     /// The workbook could not be written.
     #[error("the workbook could not be written: {0}")]
     Xlsx(#[from] rust_xlsxwriter::XlsxError),
+    /// The PDF could not be written.
+    #[error("the PDF could not be written: {0}")]
+    Pdf(#[from] std::io::Error),
     /// The JSON could not be written.
     #[error(transparent)]
     Json(#[from] JsonError),
@@ -31,13 +36,14 @@ pub enum FileError {
 
 impl Format {
     /// Every format.
-    pub const ALL: [Self; 3] = [Self::Xlsx, Self::Csv, Self::Json];
+    pub const ALL: [Self; 4] = [Self::Pdf, Self::Xlsx, Self::Csv, Self::Json];
 
     /// The ending of a file's name.
     #[must_use]
     pub fn ending(self) -> &'static str {
         match self {
             Self::Csv => "csv",
+            Self::Pdf => "pdf",
             Self::Xlsx => "xlsx",
             Self::Json => "json",
         }
@@ -54,6 +60,7 @@ impl Format {
     pub fn media_type(self) -> &'static str {
         match self {
             Self::Csv => "text/csv; charset=utf-8; header=present",
+            Self::Pdf => "application/pdf",
             Self::Xlsx => "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
             Self::Json => "application/json",
         }
@@ -66,14 +73,15 @@ impl Format {
     }
 }
 
-/// The report as the bytes of a file. The same report gives the same bytes.
+/// The report as the bytes of a file, for paper of a size where it is printed. The same report gives the same bytes.
 ///
 /// # Errors
 /// Writing to memory does not fail; the error is passed on rather than hidden.
-pub fn month_file(format: Format, statement: &Statement) -> Result<Vec<u8>, FileError> {
+pub fn month_file(format: Format, statement: &Statement, paper: Paper) -> Result<Vec<u8>, FileError> {
     Ok(match format {
         Format::Csv => csv::month(&statement.report)?,
         Format::Json => statement.document.clone().into_bytes(),
-        Format::Xlsx => xlsx::month(statement)?,
+        Format::Pdf => pdf::month(statement, paper)?,
+        Format::Xlsx => xlsx::month(statement, paper)?,
     })
 }

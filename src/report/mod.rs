@@ -8,6 +8,8 @@ pub mod heads_csv;
 pub mod ical;
 pub mod json;
 pub mod order;
+mod paper;
+pub mod pdf;
 mod rows;
 pub mod shelf_csv;
 #[cfg(test)]
@@ -16,6 +18,7 @@ mod words;
 pub mod xlsx;
 
 pub use format::{FileError, Format, month_file};
+pub use paper::Paper;
 
 /// What a spreadsheet takes for a formula begins with one of these (OWASP, "CSV Injection"); and what begins
 /// with the apostrophe that guards against it needs one more, to be read back as it was.

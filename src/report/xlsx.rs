@@ -21,6 +21,7 @@ use rust_xlsxwriter::{DocProperties, ExcelDateTime, Workbook, XlsxError};
 use self::sheet::Formats;
 use crate::domain::month::MonthReport;
 use crate::domain::part::Currency;
+use crate::report::Paper;
 use crate::usecase::view::Statement;
 
 /// What all sheets know of the report.
@@ -36,7 +37,7 @@ struct Book<'a> {
 ///
 /// # Errors
 /// If the report does not fit into a workbook: more than a million supplies.
-pub fn month(statement: &Statement) -> Result<Vec<u8>, XlsxError> {
+pub fn month(statement: &Statement, paper: Paper) -> Result<Vec<u8>, XlsxError> {
     let report = &statement.report;
     let all = report.all();
     let prices = report.parts.iter().filter_map(|part| part.price).map(|price| price.currency);
@@ -59,7 +60,7 @@ pub fn month(statement: &Statement) -> Result<Vec<u8>, XlsxError> {
     let mut grids = vec![book.summary(), book.machines(), book.supplies(), book.shelf()];
     grids.extend([book.alerts(), book.silences(), book.needs(), book.adjustments()]);
     for grid in grids.iter().filter(|grid| !grid.is_bare()) {
-        grid.write(workbook.add_worksheet(), &book.formats, &report.month.name())?;
+        grid.write(workbook.add_worksheet(), &book.formats, &report.month.name(), paper)?;
     }
     workbook.save_to_buffer()
 }
@@ -90,9 +91,9 @@ mod tests {
 
     #[test]
     fn the_same_report_is_the_same_workbook() {
-        let bytes = month(&statement()).unwrap();
+        let bytes = month(&statement(), Paper::A4).unwrap();
         assert!(bytes.starts_with(b"PK"));
-        assert_eq!(month(&statement()).unwrap(), bytes);
+        assert_eq!(month(&statement(), Paper::A4).unwrap(), bytes);
     }
 
     #[test]
@@ -102,6 +103,6 @@ mod tests {
         nothing.report.parts.clear();
         nothing.report.alerts.clear();
         nothing.report.needs = None;
-        assert!(month(&nothing).unwrap().starts_with(b"PK"));
+        assert!(month(&nothing, Paper::Letter).unwrap().starts_with(b"PK"));
     }
 }

@@ -23,6 +23,7 @@ use crate::domain::standard::{
 };
 use crate::domain::task::{Task, TaskKind};
 use crate::domain::units::Measure;
+use crate::report::Paper;
 use crate::site::order_fixtures::{none_ordered, order_view, orders};
 use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::month::NotClosed;
@@ -91,6 +92,10 @@ impl Source for Fixture {
 
     fn zone(&self) -> TimeZone {
         TimeZone::get("Europe/Lisbon").unwrap()
+    }
+
+    fn paper(&self) -> Paper {
+        Paper::A4
     }
 
     fn notice(&self) -> Option<Notice> {

@@ -14,7 +14,7 @@
 //! | `/alerts/told`, `/alerts/feeds` | who is told, and what became of messages; the addresses of the feeds |
 //! | `/feeds/{secret}/{tasks.ics,days.ics,alerts.atom}` | tasks as a calendar, alerts as a feed |
 //! | `/months?show=EUR` | the months side by side: ink, or what it is worth |
-//! | `/months/2026-10`, `/months/2026-10.{csv,xlsx,json}` | a month's supply report, as a page and as files |
+//! | `/months/2026-10`, `/months/2026-10.{pdf,xlsx,csv,json}` | a month's supply report, as a page and as files |
 //! | `/setup` | what is set up; below it `devices`, `credentials`, `discover` and `import`, with their forms |
 //! | `/style.css`, `/healthz` | the style sheet; "ok" while the service serves |
 //!
@@ -23,14 +23,14 @@
 
 pub mod alert_source;
 mod assets;
-mod chart;
+pub(crate) mod chart;
 mod error;
 mod form;
-mod format;
+pub(crate) mod format;
 mod guard;
 pub mod heads_source;
 mod ink;
-mod pages;
+pub(crate) mod pages;
 mod power;
 pub mod setup_source;
 pub mod source;

@@ -10,6 +10,7 @@ use super::heads_source::HeadSource;
 use super::setup_source::SetupSource;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
+use crate::report::Paper;
 use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
@@ -47,6 +48,9 @@ pub trait Source: AlertSource + HeadSource + SetupSource {
 
     /// The zone that times are shown in.
     fn zone(&self) -> TimeZone;
+
+    /// What files are printed on.
+    fn paper(&self) -> Paper;
 
     /// What to say on top of every page, if anything.
     fn notice(&self) -> Option<Notice>;

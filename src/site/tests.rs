@@ -265,7 +265,7 @@ fn a_month_stands_as_a_page_and_as_a_file() {
             ),
             "{words}"
         );
-        for ending in ["csv", "xlsx", "json"] {
+        for ending in ["pdf", "csv", "xlsx", "json"] {
             assert!(page.body.contains(&format!("href=\"/months/2026-10.{ending}\"")), "{ending}");
         }
         let file = ask(to, "GET", "/months/2026-10.csv", "");

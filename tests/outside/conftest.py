@@ -6,6 +6,7 @@ import pytest
 
 import agents
 from harness import NetSnmp
+from month_demo import demo_in
 
 
 @pytest.fixture(scope="session")
@@ -34,3 +35,14 @@ def silent_port():
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as silent:
         silent.bind(("127.0.0.1", 0))
         yield silent.getsockname()[1]
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory):
+    """The demo with its whole history, its clock almost standing."""
+    folder = tmp_path_factory.mktemp("demo")
+    # Root's database runs as another user, who has to get through to its data.
+    for part in [folder, tmp_path_factory.getbasetemp()]:
+        part.chmod(0o711)
+    with demo_in(folder) as shown:
+        yield shown

@@ -7,79 +7,19 @@ bookkeeping in between.
 
 import csv
 import io
-import json
 import re
-import tomllib
-import urllib.request
-from datetime import datetime, timedelta, timezone
-from zoneinfo import ZoneInfo
+from datetime import datetime, timedelta
 
 import pytest
 
-from harness import ROOT, program, run, running, wait_for
+from month_demo import DAYS, ROOM, ZONE, edges, months
 from units import UNITS
-
-ROOM = tomllib.loads((ROOT / "mock-agent/rooms/vellmoor.toml").read_text())
-ZONE = ZoneInfo(ROOM["time_zone"])
-DAYS = 40
 
 COLUMNS = (
     "month device cost_centre supply role unit used spread unseen swaps left_in_swapped coverage "
     "availability site model part currency cost_minor left_cost_minor output output_unit"
 ).split()
 FIGURES = ["used", "spread", "unseen", "swaps", "left_in_swapped", "coverage"]
-
-
-class Demo:
-    """A running demo: its pages, and its store through `ullage db shell`."""
-
-    def __init__(self, address, folder):
-        self.address, self.folder = address, folder
-
-    def get(self, path):
-        with urllib.request.urlopen(self.address + path, timeout=60) as response:
-            return response.headers, response.read()
-
-    def rows(self, query):
-        wrapped = f"select coalesce(json_agg(rows), '[]') from ({query}) as rows"
-        words = ["--data-dir", str(self.folder), "db", "shell", "--", "-XAtc", wrapped]
-        done = run([program("ullage"), *words])
-        assert done.returncode == 0, done.stderr
-        return json.loads(done.stdout)
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    """The demo with its whole history, its clock almost standing."""
-    folder = tmp_path_factory.mktemp("demo")
-    # Root's database runs as another user, who has to get through to its data.
-    for part in [folder, tmp_path_factory.getbasetemp()]:
-        part.chmod(0o711)
-    said = folder / "said"
-    keep = folder / "kept"
-    command = [program("ullage"), "demo", "--listen", "127.0.0.1:0", "--speed", "0.1"]
-    with said.open("w") as out, running([*command, "--days", str(DAYS), "--keep", str(keep)], stdout=out) as process:
-        address = lambda: re.search(r"http://127\.0\.0\.1:\d+", said.read_text())  # noqa: E731
-        shown = Demo(wait_for("the demo says where it is", address, process).group(0), keep)
-        loading = lambda: b"past is being brought in" in shown.get("/")[1]  # noqa: E731
-        assert loading(), "the demo says from the first that its past is being brought in"
-        wait_for("the past is there", lambda: not loading(), process, patience_s=240)
-        yield shown
-
-
-def months():
-    """The month before this one, and this one, in the print room."""
-    now = datetime.now(ZONE)
-    before = now.replace(day=1) - timedelta(days=1)
-    return [f"{day.year}-{day.month:02}" for day in (before, now)]
-
-
-def edges(month):
-    """Where a month begins and ends, as instants: midnight on the print room's clocks."""
-    year, number = map(int, month.split("-"))
-    begin = datetime(year, number, 1, tzinfo=ZONE)
-    end = datetime(year + number // 12, number % 12 + 1, 1, tzinfo=ZONE)
-    return begin.astimezone(timezone.utc), end.astimezone(timezone.utc)
 
 
 @pytest.fixture(scope="module", params=months())
@@ -120,9 +60,8 @@ def test_figures_are_numbers_and_words_are_known(month):
 
 
 def test_the_command_writes_the_same_bytes(demo, month):
-    done = run([program("ullage"), "--data-dir", str(demo.folder), "report", months()[0]])
-    assert done.returncode == 0, done.stderr
-    figures = [row[key] for row in csv.DictReader(io.StringIO(done.stdout)) for key in ("device", "supply", "used")]
+    said = demo.command("report", months()[0])
+    figures = [row[key] for row in csv.DictReader(io.StringIO(said)) for key in ("device", "supply", "used")]
     _, body = demo.get(f"/months/{months()[0]}.csv")
     text = io.StringIO(body.decode())
     assert figures == [row[key] for row in csv.DictReader(text) for key in ("device", "supply", "used")]
@@ -150,9 +89,10 @@ def test_what_was_used_lies_between_the_readings_at_the_months_edges(demo, month
     name, rows = month
     begin, end = edges(name)
     slots = demo.rows(
-        "select slot.id, device.name as device, slot.colorant, slot.description, slot.unit from slot "
+        "select slot.id, device.name as device, model, slot.colorant, slot.description, slot.unit from slot "
         "join device on device.id = device_id"
     )
+    catalogue = demo.catalogue()
     checked = 0
     for slot in slots:
         readings = demo.rows(f"select at, previous_at, level from reading where slot_id = {slot['id']} order by at")
@@ -164,8 +104,7 @@ def test_what_was_used_lies_between_the_readings_at_the_months_edges(demo, month
         row = row_of(rows, slot)
         if unit == "percent" and row["unit"] == "ml":
             # The catalogue says what a full unit holds, so that hundredths of it are told in millilitres.
-            holds = demo.rows(f"select capacity from install where slot_id = {slot['id']} order by from_at desc limit 1")
-            unit, factor = "ml", holds[0]["capacity"] / 100
+            unit, factor = "ml", full_unit_ml(catalogue, slot) / 100
         (least_before, most_before), (least_after, most_after) = level_at(readings, begin), level_at(readings, end)
         least, most = (float(n * factor) for n in (least_before - most_after, most_before - least_after))
         assert row["unit"] == unit
@@ -173,6 +112,16 @@ def test_what_was_used_lies_between_the_readings_at_the_months_edges(demo, month
         assert least - 1e-3 <= float(row["used"]) <= most + 1e-3, (slot, row, least, most)
         checked += 1
     assert checked >= 10, f"only {checked} slots went down without a break"
+
+
+def full_unit_ml(catalogue, slot):
+    """What a full unit of a percent-counting slot holds: of the parts of its colour that fit its machine."""
+    colour = (slot["colorant"] or slot["description"]).lower()
+    fits = [part for part in catalogue if part["colour"].lower() in colour and slot["model"] in part["models"]]
+    # "Light cyan" names cyan too: the longest name that fits is the one.
+    longest = max(len(part["colour"]) for part in fits)
+    (holds,) = {float(part["capacity"]) for part in fits if len(part["colour"]) == longest and part["unit"] == "ml"}
+    return holds
 
 
 def row_of(rows, slot):

@@ -31,6 +31,8 @@ missing_packages() {
             have snmpbulkwalk || echo snmp
             have snmpd || echo snmpd
             have openssl || echo openssl
+            have soffice && compgen -G '/usr/lib/libreoffice/program/libsclo.so' >/dev/null || echo libreoffice-calc
+            have pdftoppm || echo poppler-utils
             python3 -c 'import ensurepip, venv' 2>/dev/null || echo python3-venv
             ;;
         browser)

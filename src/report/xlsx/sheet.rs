@@ -6,10 +6,7 @@ use rust_xlsxwriter::{
 };
 
 use crate::domain::part::Price;
-
-/// ISO A4 as the file format numbers paper; the sheets are scaled to its width, which is less than Letter's, and to
-/// any number of pages.
-const A4: u8 = 9;
+use crate::report::Paper;
 
 /// How a number is shown.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -137,6 +134,7 @@ impl Grid {
         sheet: &mut Worksheet,
         formats: &Formats,
         month: &str,
+        paper: Paper,
     ) -> Result<(), XlsxError> {
         sheet.set_name(self.name)?;
         let columns = self.rows.iter().map(Vec::len).max().unwrap_or(1);
@@ -158,7 +156,8 @@ impl Grid {
             let row = u32::try_from(picture.at.0 - 1).unwrap_or(0);
             sheet.insert_chart(row, picture.at.1, &self.chart(picture))?;
         }
-        sheet.set_paper_size(A4).set_landscape().set_print_fit_to_pages(1, 0);
+        // Scaled to the paper's width, on any number of pages.
+        sheet.set_paper_size(paper.number()).set_landscape().set_print_fit_to_pages(1, 0);
         sheet.set_footer(format!("&L{month}, {}&RPage &P of &N", self.name));
         Ok(())
     }

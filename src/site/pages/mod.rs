@@ -14,7 +14,7 @@ pub(crate) mod orders;
 pub(crate) mod part;
 pub(crate) mod setup;
 pub(crate) mod shelf;
-mod table;
+pub(crate) mod table;
 pub(crate) mod today;
 pub(crate) mod trend;
 pub(crate) mod units;

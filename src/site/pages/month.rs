@@ -1,7 +1,7 @@
 //! A month's supply report: as a page, as files, and the form that closes it.
 
-mod sections;
-mod supplies;
+pub(crate) mod sections;
+pub(crate) mod supplies;
 
 use askama::Template;
 use axum::extract::rejection::PathRejection;
@@ -16,7 +16,7 @@ use self::supplies::{DeviceBlock, TotalRow, blocks, totals};
 use super::{Moment, Page, Section, html};
 use crate::domain::month::Month;
 use crate::domain::units::Measure;
-use crate::report::{Format, month_file};
+use crate::report::{Format, Paper, month_file};
 use crate::site::error::SiteError;
 use crate::site::form::{Fault, Fields, FormView, Sent, Tried};
 use crate::site::format;
@@ -82,7 +82,7 @@ pub(crate) async fn show<S: Source>(
     };
     let month = begun(&source, name)?;
     match format {
-        Some(format) => file(format, &source.month(month).await?.statement),
+        Some(format) => file(format, &source.month(month).await?.statement, source.paper()),
         None => page(&source, month, query.as_deref() == Some("closed"), &Tried::default()).await,
     }
 }
@@ -124,8 +124,8 @@ async fn page<S: Source>(source: &S, month: Month, done: bool, tried: &Tried) ->
     Ok(html(&MonthPage::new(page, &view, running(source), (done, tried), &source.zone()))?.into_response())
 }
 
-fn file(format: Format, statement: &Statement) -> Result<Response, SiteError> {
-    let bytes = month_file(format, statement)?;
+fn file(format: Format, statement: &Statement, paper: Paper) -> Result<Response, SiteError> {
+    let bytes = month_file(format, statement, paper)?;
     let disposition = format!("attachment; filename=\"{}\"", file_name(statement.report.month, format));
     let headers = [(CONTENT_TYPE, format.media_type().to_owned()), (CONTENT_DISPOSITION, disposition)];
     Ok((headers, bytes).into_response())

@@ -12,19 +12,19 @@ use crate::site::pages::table::Table;
 use crate::site::{format, words};
 
 /// A figure of the month, with what it is held against.
-pub(super) struct Glance {
-    pub(super) term: &'static str,
-    pub(super) value: String,
-    pub(super) beside: Vec<String>,
+pub(crate) struct Glance {
+    pub(crate) term: &'static str,
+    pub(crate) value: String,
+    pub(crate) beside: Vec<String>,
 }
 
 /// A section: a heading, what there is to say, and a table.
-pub(super) struct Section {
-    pub(super) id: &'static str,
-    pub(super) title: &'static str,
+pub(crate) struct Section {
+    pub(crate) id: &'static str,
+    pub(crate) title: &'static str,
     /// Why there is no table, or what there is to know before reading it.
-    pub(super) says: String,
-    pub(super) table: Option<Table>,
+    pub(crate) says: String,
+    pub(crate) table: Option<Table>,
 }
 
 fn ml(amount: f64) -> String {
@@ -32,7 +32,7 @@ fn ml(amount: f64) -> String {
 }
 
 /// The month in a few figures.
-pub(super) fn glance(report: &MonthReport) -> Vec<Glance> {
+pub(crate) fn glance(report: &MonthReport) -> Vec<Glance> {
     let all = report.all();
     let beside = |figure: &dyn Fn(&crate::domain::month::Compared) -> (f64, f64, String)| {
         let told = |other: &crate::domain::month::Compared| {
@@ -87,7 +87,7 @@ pub(super) fn glance(report: &MonthReport) -> Vec<Glance> {
 }
 
 /// The tables behind the supplies.
-pub(super) fn sections(report: &MonthReport) -> Vec<Section> {
+pub(crate) fn sections(report: &MonthReport) -> Vec<Section> {
     let mut sections = vec![machines(report)];
     sections.push(groups("cost-centres", "Cost centres", "charged to nobody", &report.cost_centres()));
     let sites = report.sites();
@@ -314,7 +314,7 @@ fn adjustments(report: &MonthReport) -> Option<Section> {
 }
 
 /// The silences of all machines, machine by machine.
-pub(super) fn silences(report: &MonthReport, zone: &TimeZone) -> Vec<SilenceRow> {
+pub(crate) fn silences(report: &MonthReport, zone: &TimeZone) -> Vec<SilenceRow> {
     let row = |machine: &str, gap: &crate::domain::month::Gap| SilenceRow {
         machine: machine.to_owned(),
         from: Moment::new(gap.from, zone),

@@ -7,39 +7,39 @@ use crate::site::chart::Share;
 use crate::site::ink::Ink;
 use crate::site::{format, words};
 
-pub(super) struct TotalRow {
-    pub(super) ink: Ink,
-    pub(super) label: String,
-    pub(super) filled: bool,
-    pub(super) used: String,
+pub(crate) struct TotalRow {
+    pub(crate) ink: Ink,
+    pub(crate) label: String,
+    pub(crate) filled: bool,
+    pub(crate) used: String,
     /// Of the largest total in the same unit.
-    pub(super) share: Share,
-    pub(super) cost: String,
-    pub(super) swaps: String,
-    pub(super) left: String,
-    pub(super) left_cost: String,
+    pub(crate) share: Share,
+    pub(crate) cost: String,
+    pub(crate) swaps: String,
+    pub(crate) left: String,
+    pub(crate) left_cost: String,
 }
 
-pub(super) struct SupplyRow {
-    pub(super) ink: Ink,
-    pub(super) label: String,
-    pub(super) used: String,
-    pub(super) spread: String,
-    pub(super) unseen: String,
-    pub(super) cost: String,
-    pub(super) swaps: String,
-    pub(super) left: String,
-    pub(super) left_cost: String,
+pub(crate) struct SupplyRow {
+    pub(crate) ink: Ink,
+    pub(crate) label: String,
+    pub(crate) used: String,
+    pub(crate) spread: String,
+    pub(crate) unseen: String,
+    pub(crate) cost: String,
+    pub(crate) swaps: String,
+    pub(crate) left: String,
+    pub(crate) left_cost: String,
 }
 
-pub(super) struct DeviceBlock {
-    pub(super) name: String,
-    pub(super) href: String,
-    pub(super) about: String,
-    pub(super) supplies: Vec<SupplyRow>,
+pub(crate) struct DeviceBlock {
+    pub(crate) name: String,
+    pub(crate) href: String,
+    pub(crate) about: String,
+    pub(crate) supplies: Vec<SupplyRow>,
 }
 
-pub(super) fn totals(report: &MonthReport) -> Vec<TotalRow> {
+pub(crate) fn totals(report: &MonthReport) -> Vec<TotalRow> {
     let totals = report.totals();
     let largest = |measure| {
         totals.iter().filter(|total| total.measure == measure).map(|total| total.used).fold(0.0, f64::max)
@@ -60,7 +60,7 @@ pub(super) fn totals(report: &MonthReport) -> Vec<TotalRow> {
         .collect()
 }
 
-pub(super) fn blocks(report: &MonthReport) -> Vec<DeviceBlock> {
+pub(crate) fn blocks(report: &MonthReport) -> Vec<DeviceBlock> {
     report.devices.iter().map(device).collect()
 }
 
