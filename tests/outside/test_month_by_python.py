@@ -104,7 +104,7 @@ def test_what_was_used_lies_between_the_readings_at_the_months_edges(demo, month
         row = row_of(rows, slot)
         if unit == "percent" and row["unit"] == "ml":
             # The catalogue says what a full unit holds, so that hundredths of it are told in millilitres.
-            unit, factor = "ml", full_unit_ml(catalogue, slot) / 100
+            unit, factor = "ml", full_unit_ml(catalogue, slot, row["role"]) / 100
         (least_before, most_before), (least_after, most_after) = level_at(readings, begin), level_at(readings, end)
         least, most = (float(n * factor) for n in (least_before - most_after, most_before - least_after))
         assert row["unit"] == unit
@@ -114,13 +114,18 @@ def test_what_was_used_lies_between_the_readings_at_the_months_edges(demo, month
     assert checked >= 10, f"only {checked} slots went down without a break"
 
 
-def full_unit_ml(catalogue, slot):
-    """What a full unit of a percent-counting slot holds: of the parts of its colour that fit its machine."""
-    colour = (slot["colorant"] or slot["description"]).lower()
-    fits = [part for part in catalogue if part["colour"].lower() in colour and slot["model"] in part["models"]]
-    # "Light cyan" names cyan too: the longest name that fits is the one.
-    longest = max(len(part["colour"]) for part in fits)
-    (holds,) = {float(part["capacity"]) for part in fits if len(part["colour"]) == longest and part["unit"] == "ml"}
+def full_unit_ml(catalogue, slot, role):
+    """What a full unit of a slot that counts hundredths holds: of the parts for it, all of one size."""
+    kind = {"consumed": "cartridge", "filled": "receptacle"}[role]
+    colour = "" if role == "filled" else (slot["colorant"] or slot["description"]).lower()
+    fits = [
+        part
+        for part in catalogue
+        if part["kind"] == kind
+        and part["colour"].lower() == colour
+        and (not part["models"] or slot["model"] in part["models"].split("|"))
+    ]
+    (holds,) = {float(part["capacity"]) for part in fits if part["unit"] == "ml"}
     return holds
 
 

@@ -6,8 +6,10 @@ use crate::site::chart::Share;
 
 /// Between two columns.
 const GAP: f32 = 9.0;
-/// What a column of bars takes up.
+/// What a column of bars takes up at least.
 const BARS: f32 = 84.0;
+/// A table of no more rows than this stays on one page.
+const WHOLE: usize = 14;
 /// The size of the letters, and smaller ones for tables that do not fit.
 const SIZES: [f32; 4] = [8.0, 7.5, 7.0, 6.5];
 
@@ -43,6 +45,8 @@ struct Set<'a> {
     table: &'a Table,
     size: f32,
     widths: Vec<f32>,
+    /// How long a whole bar is.
+    bars: f32,
 }
 
 impl Table {
@@ -68,10 +72,12 @@ impl Table {
         sheets.advance(4.0);
     }
 
-    /// How high its headings and its first rows are: what a heading above it must not be parted from.
+    /// How high its headings and its first rows are, or all rows of a short one: what a heading above it must not be
+    /// parted from.
     pub(super) fn begins_with(&self, width: f32) -> f32 {
         let set = self.measured(width);
-        set.head_height() + self.rows.iter().take(2).map(|row| set.height(row)).sum::<f32>()
+        let rows = if self.rows.len() <= WHOLE { WHOLE } else { 2 };
+        set.head_height() + self.rows.iter().take(rows).map(|row| set.height(row)).sum::<f32>()
     }
 
     /// The largest letters with which no word breaks.
@@ -84,7 +90,9 @@ impl Table {
         let whole = self.needs(size, true);
         let fits = whole.iter().map(|(_, most)| most).sum::<f32>() <= room;
         let needs = if fits { whole } else { self.needs(size, false) };
-        Set { table: self, size, widths: shared(&needs, room) }
+        let widths = shared(&needs, room, fits && self.bars_after.is_some());
+        let bars = width - widths.iter().sum::<f32>() - GAP * self.columns.len() as f32;
+        Set { table: self, size, widths, bars }
     }
 
     /// For each column the width with which no word breaks, and the one with which no cell does, nor the heading if
@@ -102,8 +110,9 @@ impl Table {
     }
 }
 
-/// Shares the room among columns that need at least one width and want another: what is left over goes to the first.
-fn shared(needs: &[(f32, f32)], room: f32) -> Vec<f32> {
+/// Shares the room among columns that need at least one width and want another: what is left over goes to the first,
+/// or to the bars.
+fn shared(needs: &[(f32, f32)], room: f32, to_bars: bool) -> Vec<f32> {
     let least: f32 = needs.iter().map(|need| need.0).sum();
     let most: f32 = needs.iter().map(|need| need.1).sum();
     if least > room {
@@ -114,7 +123,7 @@ fn shared(needs: &[(f32, f32)], room: f32) -> Vec<f32> {
         return needs.iter().map(|need| need.0 + (need.1 - need.0) * part).collect();
     }
     let mut widths: Vec<f32> = needs.iter().map(|need| need.1).collect();
-    if let Some(first) = widths.first_mut() {
+    if let Some(first) = widths.first_mut().filter(|_| !to_bars) {
         *first += room - most;
     }
     widths
@@ -131,7 +140,7 @@ impl Set<'_> {
         for (at, width) in self.widths.iter().enumerate() {
             if self.table.bars_after == Some(at) {
                 bars = x;
-                x += BARS + GAP;
+                x += self.bars + GAP;
             }
             places.push(x);
             x += width + GAP;
@@ -193,7 +202,7 @@ impl Set<'_> {
             }
         }
         if let Some(share) = row.bar {
-            let (width, high) = (BARS * share.value() as f32, self.size - 1.0);
+            let (width, high) = (self.bars * share.value() as f32, self.size - 1.0);
             sheets.mark(Mark::Box { x: bars, y: top + 3.0, width, height: high, tone: Tone::BAR });
         }
         let (x, width) = (sheets.left(), sheets.width());
