@@ -39,9 +39,12 @@ use crate::snmp::transport::{Engine, EngineOptions};
 use crate::store::Store;
 use crate::usecase::alerts::judge_all;
 use crate::usecase::deliver::{Pace, deliver};
+use crate::usecase::month::mail::mail_in_time;
 
 /// How often the alert rules that do not hang on single polls are applied.
 const JUDGE_EVERY: Duration = Duration::from_mins(1);
+/// How often it is seen whether a month's report is to be mailed.
+const REPORT_EVERY: Duration = Duration::from_hours(1);
 /// No job rests for less, however fast its clock runs.
 const SHORTEST_REST: Duration = Duration::from_secs(5);
 /// How often the outbox is looked into, in life.
@@ -180,6 +183,31 @@ impl Running {
             }
         };
         let (handle, running) = job.start(work, self.stop.clone());
+        self.tasks.spawn(running);
+        handle
+    }
+
+    /// Mails the report of each month on its day, to whom the settings name.
+    pub fn start_reports(&mut self, service: &Service) -> Handle {
+        let job = Job {
+            name: "month's report",
+            period: service.clock.real(REPORT_EVERY).max(SHORTEST_REST),
+            clock: service.clock.clone(),
+        };
+        let service = service.clone();
+        let work = move || {
+            let service = service.clone();
+            async move {
+                let ReportSettings { paper, mail_to, mail_on } = &service.report;
+                // While a past is brought in, the last month is not whole.
+                if !mail_to.is_empty() && service.standing().as_of.is_none() {
+                    mail_in_time(&service.store, *mail_on, mail_to, (*paper, &service.present())).await?;
+                }
+                Ok(())
+            }
+        };
+        let (handle, running) = job.start(work, self.stop.clone());
+        handle.ring();
         self.tasks.spawn(running);
         handle
     }

@@ -12,6 +12,7 @@ use crate::domain::month::Month;
 use crate::domain::outlook::Present;
 use crate::report::{Format, Paper, month_file};
 use crate::store::reach::WhenInUse;
+use crate::usecase::month::mail::{Mailed, mail};
 use crate::usecase::month::{close, statement};
 
 /// Options of `ullage report`.
@@ -29,6 +30,9 @@ pub struct Args {
     /// What a PDF or a workbook is printed on; by default what the settings say
     #[arg(long, value_enum)]
     paper: Option<Paper>,
+    /// Mail it to whom the settings name (report.mail_to), once for each month and address
+    #[arg(long, conflicts_with_all = ["format", "out"])]
+    mail: bool,
     /// The file to write; standard output if none is given
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -60,6 +64,9 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     if args.command.is_none() && args.out.is_none() && !format.is_text() && std::io::stdout().is_terminal() {
         anyhow::bail!("a terminal cannot show this; name a file with --out report.{}", format.ending());
     }
+    if args.mail && config.report.mail_to.is_empty() {
+        anyhow::bail!("nobody is named who gets the report: say who in report.mail_to of the settings");
+    }
     let paper = args.paper.unwrap_or(config.report.paper);
     let open = OpenStore::open(config.store, WhenInUse::Join, 2).await?;
     let present = Present { now: clock().now(), zone: config.site.zone };
@@ -68,6 +75,11 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
             let closed = close(&open.store, month, &who, &present).await.map_err(anyhow::Error::from);
             let closing = open.close_after(closed).await??;
             println!("Closed {}: SHA-256 {}", month.name(), closing.sha256);
+        }
+        (None, Some(month)) if args.mail => {
+            let done = mail(&open.store, month, &config.report.mail_to, (paper, &present)).await;
+            let mailed = open.close_after(done.map_err(anyhow::Error::from)).await?;
+            tell(month, &mailed);
         }
         (None, Some(month)) => {
             let found = statement(&open.store, month, &present).await.map_err(anyhow::Error::from);
@@ -80,6 +92,16 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
         (None, None) => open.close_after(Ok(())).await?,
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Says what became of a report that was to be mailed.
+fn tell(month: Month, mailed: &Mailed) {
+    for address in &mailed.before {
+        println!("{} was mailed to {address} before; nothing is sent twice", month.name());
+    }
+    for address in &mailed.to {
+        println!("{} goes to {address}: a running service (`ullage serve`) hands it over", month.name());
+    }
 }
 
 fn write(bytes: &[u8], out: Option<PathBuf>) -> anyhow::Result<()> {

@@ -34,6 +34,7 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     let mut running = Running::new();
     running.start_poller(&service, &config.poll, notifications)?;
     running.start_alerts(&service);
+    running.start_reports(&service);
     running.start_delivery(&service);
     running.start_site(&service, listener);
     println!("Ullage watches the print room; readings are kept in {}.", config.store.describe());

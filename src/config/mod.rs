@@ -163,6 +163,8 @@ impl Config {
         let mut reader = Reader::new(text, environment);
         let site = site(&mut reader);
         let listen = reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830)));
+        let deliver = deliver::deliver(&mut reader, listen);
+        let report = report::report(&mut reader, deliver.mail.is_some());
         let config = Self {
             file: None,
             site,
@@ -172,8 +174,8 @@ impl Config {
             poll: poll(&mut reader),
             discover: discover(&mut reader),
             rules: rules(&mut reader),
-            deliver: deliver::deliver(&mut reader, listen),
-            report: report::report(&mut reader),
+            deliver,
+            report,
         };
         reader.finish()?;
         Ok(config)
@@ -333,6 +335,22 @@ mod tests {
         assert_eq!(ranges(parse(text, &environment).unwrap()), ["10.1.0.0/16", "fd00::/112"]);
         for wrong in ["ranges = \"10.0.0.0/24\"", "ranges = [\"loft\"]", "ranges = [10]", "rate = 0"] {
             let faults = parse(&format!("[discover]\n{wrong}\n"), &[]).unwrap_err();
+            assert_eq!(faults.0.len(), 1, "{wrong}: {faults}");
+        }
+    }
+
+    #[test]
+    fn a_report_is_mailed_to_addresses_and_only_where_there_is_a_mail_server() {
+        let report = |config: Config| config.report;
+        let usual = report(parse("", &[]).unwrap());
+        assert!(usual.mail_to.is_empty() && usual.paper == crate::report::Paper::A4);
+        let to = "[report]\npaper = \"letter\"\nmail_on = 3\nmail_to = [\"ada@loft.example\", \"ada@loft.example\"]\n";
+        assert!(parse(to, &[]).unwrap_err().to_string().starts_with("report.mail_to: needs a mail server"));
+        let server = "[mail]\nserver = \"mail.loft.example\"\nfrom = \"ullage@loft.example\"\n";
+        let said = report(parse(&format!("{to}{server}"), &[]).unwrap());
+        assert_eq!((said.mail_on, said.mail_to), (3, vec!["ada@loft.example".to_owned()]));
+        for wrong in ["paper = \"a3\"", "mail_on = 29", "mail_to = [\"Ada\"]"] {
+            let faults = parse(&format!("[report]\n{wrong}\n{server}"), &[]).unwrap_err();
             assert_eq!(faults.0.len(), 1, "{wrong}: {faults}");
         }
     }

@@ -75,6 +75,19 @@ impl Month {
         (begins, midnight(self.after().first_day()).unwrap_or(Timestamp::MAX))
     }
 
+    /// The month whose report is to be handed in on a day, where that is done from a day of each month on: the month
+    /// before, or none yet.
+    #[must_use]
+    pub fn to_hand_in(today: Date, from_day: i8) -> Option<Self> {
+        (today.day() >= from_day).then(|| Self::of(today).before())
+    }
+
+    /// What its report is called.
+    #[must_use]
+    pub fn report_title(self) -> String {
+        format!("Supply report, {}", self.name())
+    }
+
     /// The month and year in words: `October 2026`.
     #[must_use]
     pub fn name(self) -> String {

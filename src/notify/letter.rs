@@ -6,6 +6,7 @@ use jiff::tz::TimeZone;
 
 use crate::domain::alert::recipient::NoticeKind;
 use crate::store::outbox::{Due, Item};
+use crate::store::report_mail::{Attached, ReportSent};
 
 /// Mail programs fold what is longer.
 const SUBJECT_LETTERS: usize = 120;
@@ -23,6 +24,8 @@ pub struct Letter {
     pub text: String,
     /// The same as HTML.
     pub html: String,
+    /// What goes with it.
+    pub files: Vec<Attached>,
 }
 
 struct Line {
@@ -53,12 +56,29 @@ impl Letter {
     /// The letter that a message makes. It is the same at every try.
     #[must_use]
     pub fn of(due: &Due, link: &str, zone: &TimeZone) -> Self {
+        if let Some(report) = &due.report {
+            return Self::with_report(due, report, link);
+        }
         let lines: Vec<Line> = due.items.iter().map(|item| line(item, link, zone)).collect();
         let subject = subject(&lines);
         // The templates write into memory, and have nothing to fail on.
         let text = TextBody { lines: &lines, link }.render().unwrap_or_default();
         let html = HtmlBody { lines: &lines, link, subject: &subject }.render().unwrap_or_default();
-        Self { key: due.key.clone(), made_at: due.made_at, subject, text, html }
+        Self { key: due.key.clone(), made_at: due.made_at, subject, text, html, files: Vec::new() }
+    }
+
+    fn with_report(due: &Due, report: &ReportSent, link: &str) -> Self {
+        let says =
+            format!("The supply report of {} is attached, to print and as a workbook.", report.month.name());
+        let page = format!("{link}/months/{}", report.month);
+        Self {
+            key: due.key.clone(),
+            made_at: due.made_at,
+            subject: report.month.report_title(),
+            text: format!("{says}\n\n{page}\n"),
+            html: format!("<!doctype html><p>{says}</p><p>{page}</p>"),
+            files: report.files.clone(),
+        }
     }
 
     /// A letter that tells nothing but that it has come.
@@ -73,6 +93,7 @@ impl Letter {
             subject: "A test: mail from Ullage arrives".to_owned(),
             text,
             html,
+            files: Vec::new(),
         }
     }
 }
@@ -137,6 +158,7 @@ mod tests {
             attempts: 1,
             made_at: "2026-11-25T08:11:00Z".parse().unwrap(),
             items,
+            report: None,
         }
     }
 
@@ -153,6 +175,20 @@ mod tests {
         ]);
         insta::assert_snapshot!(format!("{}\n\n{}", letter.subject, letter.text));
         insta::assert_snapshot!(letter.html);
+    }
+
+    #[test]
+    fn a_months_report_goes_with_its_files() {
+        let file = Attached {
+            name: "supplies-2026-10.pdf".to_owned(),
+            media_type: "application/pdf".to_owned(),
+            content: b"%PDF".to_vec(),
+        };
+        let report = ReportSent { month: "2026-10".parse().unwrap(), files: vec![file.clone()] };
+        let due = Due { report: Some(report), ..due(vec![]) };
+        let letter = Letter::of(&due, "http://loft.example:7830", &TimeZone::UTC);
+        assert_eq!(letter.files, [file]);
+        insta::assert_snapshot!(format!("{}\n\n{}\n{}", letter.subject, letter.text, letter.html));
     }
 
     #[test]

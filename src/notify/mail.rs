@@ -3,8 +3,8 @@
 
 use std::time::{Duration, SystemTime};
 
-use lettre::message::header::{HeaderName, HeaderValue};
-use lettre::message::{Mailbox, MultiPart, MultiPartKind, SinglePart};
+use lettre::message::header::{ContentType, HeaderName, HeaderValue};
+use lettre::message::{Attachment, Mailbox, MultiPart, MultiPartKind, SinglePart};
 use lettre::transport::smtp::authentication::Credentials;
 use lettre::transport::smtp::client::{Certificate, Tls, TlsParameters};
 use lettre::transport::smtp::extension::ClientId;
@@ -55,7 +55,24 @@ fn message(settings: &MailSettings, to: Mailbox, letter: &Letter) -> Result<Mess
             HeaderName::new_from_ascii_str("Auto-Submitted"),
             "auto-generated".to_owned(),
         ))
-        .multipart(body)
+        .multipart(with_files(body, letter)?)
+}
+
+/// What a letter says, with what goes with it.
+fn with_files(says: MultiPart, letter: &Letter) -> Result<MultiPart, lettre::error::Error> {
+    if letter.files.is_empty() {
+        return Ok(says);
+    }
+    let mut whole = MultiPart::builder()
+        .kind(MultiPartKind::Mixed)
+        .boundary(format!("whole-{}", letter.key))
+        .multipart(says);
+    for file in &letter.files {
+        let media_type =
+            ContentType::parse(&file.media_type).map_err(|_| lettre::error::Error::NonAsciiChars)?;
+        whole = whole.singlepart(Attachment::new(file.name.clone()).body(file.content.clone(), media_type));
+    }
+    Ok(whole)
 }
 
 fn transport(
@@ -103,5 +120,37 @@ fn failure(settings: &MailSettings, fault: &lettre::transport::smtp::Error) -> F
         Some(530 | 534 | 535 | 538) => Failure::Later(text),
         Some(500..=599) => Failure::Never(text),
         _ => Failure::Later(text),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::report_mail::Attached;
+
+    #[test]
+    fn a_mail_with_files_is_the_same_octets_at_every_try() {
+        let file = |name: &str, media_type: &str| Attached {
+            name: name.to_owned(),
+            media_type: media_type.to_owned(),
+            content: vec![0, 255, 10],
+        };
+        let mut letter = Letter::trial("key", "2026-11-03T08:00:00Z".parse().unwrap(), "http://loft.example");
+        let sent = |letter: &Letter| {
+            let (from, to) = ("ullage@loft.example", "office@loft.example".parse().unwrap());
+            let text = format!("[mail]\nserver = \"mail.loft.example\"\nfrom = \"{from}\"\n");
+            let config = crate::config::Config::parse(&text, &|_| None, &crate::config::Overrides::default());
+            message(&config.unwrap().deliver.mail.unwrap(), to, letter).map(|message| message.formatted())
+        };
+        assert!(!String::from_utf8_lossy(&sent(&letter).unwrap()).contains("multipart/mixed"));
+        letter.files = vec![file("supplies-2026-10.pdf", "application/pdf"), file("b.xlsx", "application/x")];
+        let octets = sent(&letter).unwrap();
+        assert_eq!(sent(&letter).unwrap(), octets);
+        let text = String::from_utf8(octets).unwrap();
+        for piece in ["multipart/mixed", "filename=\"supplies-2026-10.pdf\"", "filename=\"b.xlsx\"", "AP8K"] {
+            assert!(text.contains(piece), "{piece}: {text}");
+        }
+        letter.files = vec![file("b", "no media type")];
+        assert!(sent(&letter).is_err());
     }
 }

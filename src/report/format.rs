@@ -2,6 +2,7 @@
 
 use super::json::JsonError;
 use super::{Paper, csv, pdf, xlsx};
+use crate::domain::month::Month;
 use crate::usecase::view::Statement;
 
 /// A format of the month's report.
@@ -47,6 +48,12 @@ impl Format {
             Self::Xlsx => "xlsx",
             Self::Json => "json",
         }
+    }
+
+    /// What the file of a month's report is called.
+    #[must_use]
+    pub fn file_name(self, month: Month) -> String {
+        format!("supplies-{month}.{}", self.ending())
     }
 
     /// From the ending of a file's name, in any case.

@@ -23,7 +23,7 @@ use crate::usecase::view::Statement;
 /// Writing to memory does not fail; the error is passed on rather than hidden.
 pub fn month(statement: &Statement, paper: Paper) -> std::io::Result<Vec<u8>> {
     let report = &statement.report;
-    let title = format!("Supply report, {}", report.month.name());
+    let title = report.month.report_title();
     let mut sheets = Sheets::new(paper);
     content::set(&mut sheets, statement);
     sheets.number(&title);

@@ -55,7 +55,7 @@ pub fn month(statement: &Statement, paper: Paper) -> Result<Vec<u8>, XlsxError> 
     };
     let mut workbook = Workbook::new();
     let dated = ExcelDateTime::from_timestamp(report.as_of.as_second())?;
-    let title = format!("Supply report, {}", report.month.name());
+    let title = report.month.report_title();
     workbook.set_properties(&DocProperties::new().set_title(title).set_creation_datetime(&dated));
     let mut grids = vec![book.summary(), book.machines(), book.supplies(), book.shelf()];
     grids.extend([book.alerts(), book.silences(), book.needs(), book.adjustments()]);

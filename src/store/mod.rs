@@ -20,6 +20,7 @@ pub mod past;
 pub mod polls;
 pub mod reach;
 pub mod recipients;
+pub mod report_mail;
 pub mod shelf;
 pub mod slots;
 pub mod tokens;

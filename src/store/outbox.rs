@@ -8,10 +8,12 @@ use jiff_sqlx::ToSqlx;
 
 use super::alert_life::{grade, rule, subject};
 use super::recipients::channel;
+use super::report_mail::{ReportSent, files};
 use super::{Result, Store, StoreError, Work};
 use crate::domain::alert::recipient::{Channel, Notice, NoticeKind};
 use crate::domain::alert::{Grade, Rule, Subject};
 use crate::domain::ids::{AlertId, MessageId, RecipientId};
+use crate::domain::month::Month;
 
 /// A message whose turn it is, with all that it says.
 #[derive(Debug, Clone)]
@@ -30,6 +32,8 @@ pub struct Due {
     pub made_at: Timestamp,
     /// What it says, the gravest first.
     pub items: Vec<Item>,
+    /// The month's report that it carries instead, if it does.
+    pub report: Option<ReportSent>,
 }
 
 /// One thing that a message says.
@@ -191,8 +195,9 @@ impl Store {
     pub async fn take_due(&self, now: Timestamp, next: impl Fn(u32) -> Timestamp) -> Result<Option<Due>> {
         let mut work = self.begin().await?;
         let row = sqlx::query!(
-            "select message.id, key::text as \"key!\", channel, address, attempts, made_at
-             from message join recipient on recipient.id = recipient_id
+            "select message.id, key::text as \"key!\", coalesce(channel, 'mail') as \"channel!\",
+                    coalesce(message.address, recipient.address) as \"address!\", attempts, made_at, report_month
+             from message left join recipient on recipient.id = recipient_id
              where sent_at is null and given_up_at is null and due_at <= $1
              order by due_at, message.id limit 1 for update of message skip locked",
             now.to_sqlx()
@@ -209,6 +214,12 @@ impl Store {
         .execute(&mut *work)
         .await?;
         let items = items(&mut work, row.id).await?;
+        let report = match row.report_month {
+            Some(day) => {
+                Some(ReportSent { month: Month::of(day.to_jiff()), files: files(&mut work, row.id).await? })
+            }
+            None => None,
+        };
         work.commit().await?;
         Ok(Some(Due {
             id: MessageId(row.id),
@@ -218,6 +229,7 @@ impl Store {
             attempts,
             made_at: row.made_at.to_jiff(),
             items,
+            report,
         }))
     }
 
@@ -270,7 +282,7 @@ impl Store {
         let done = sqlx::query!(
             "update message set given_up_at = null, attempts = 0, due_at = $2
              where id = $1 and sent_at is null
-               and recipient_id in (select id from recipient where removed_at is null)",
+               and (recipient_id is null or recipient_id in (select id from recipient where removed_at is null))",
             id.0,
             now.to_sqlx()
         );
@@ -283,12 +295,13 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn messages(&self, limit: i64) -> Result<Vec<MessageRow>> {
         let rows = sqlx::query!(
-            r#"select message.id, name, channel, message.made_at, message.due_at, attempts, fault, sent_at,
+            r#"select message.id, coalesce(name, message.address) as "name!", coalesce(channel, 'mail') as "channel!",
+                      report_month, message.made_at, message.due_at, attempts, fault, sent_at,
                       given_up_at,
                       (select count(*) from notice where message_id = message.id) as "items!",
                       (select summary from notice join alert on alert.id = alert_id
                        where message_id = message.id order by notice.id limit 1) as "summary?"
-               from message join recipient on recipient.id = recipient_id
+               from message left join recipient on recipient.id = recipient_id
                order by case when given_up_at is not null then 0 when sent_at is null then 1 else 2 end,
                         made_at desc, message.id desc
                limit $1"#,
@@ -298,7 +311,8 @@ impl Store {
         .await?;
         rows.into_iter()
             .map(|row| {
-                let first = row.summary.unwrap_or_default();
+                let report = row.report_month.map(|day| Month::of(day.to_jiff()).report_title());
+                let first = report.or(row.summary).unwrap_or_default();
                 let more = row.items.saturating_sub(1);
                 let summary = if more > 0 { format!("{first}, and {more} more") } else { first };
                 Ok(MessageRow {

@@ -1,5 +1,6 @@
 //! The month's supply report: put together from the store, and closed.
 
+pub mod mail;
 mod trend;
 
 use std::collections::{BTreeMap, BTreeSet};

@@ -10,6 +10,7 @@ mod heads;
 mod import;
 mod ingest;
 mod live;
+mod month_mail;
 mod months;
 mod order_point;
 mod orders;

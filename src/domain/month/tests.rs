@@ -390,3 +390,12 @@ fn a_month_before_its_end_is_not_complete() {
         assert_eq!((report.complete, report.as_of), (complete, now));
     }
 }
+
+#[test]
+fn a_report_is_handed_in_from_its_day_on_about_the_month_before() {
+    let due = |day: &str, from| Month::to_hand_in(day.parse().unwrap(), from).map(|month| month.to_string());
+    assert_eq!(due("2026-11-02", 3), None);
+    assert_eq!(due("2026-11-03", 3).as_deref(), Some("2026-10"));
+    assert_eq!(due("2026-11-30", 3).as_deref(), Some("2026-10"));
+    assert_eq!(due("2027-01-01", 1).as_deref(), Some("2026-12"));
+}

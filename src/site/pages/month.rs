@@ -126,7 +126,7 @@ async fn page<S: Source>(source: &S, month: Month, done: bool, tried: &Tried) ->
 
 fn file(format: Format, statement: &Statement, paper: Paper) -> Result<Response, SiteError> {
     let bytes = month_file(format, statement, paper)?;
-    let disposition = format!("attachment; filename=\"{}\"", file_name(statement.report.month, format));
+    let disposition = format!("attachment; filename=\"{}\"", format.file_name(statement.report.month));
     let headers = [(CONTENT_TYPE, format.media_type().to_owned()), (CONTENT_DISPOSITION, disposition)];
     Ok((headers, bytes).into_response())
 }
@@ -139,10 +139,6 @@ pub(crate) fn running<S: Source>(source: &S) -> Month {
 /// The address of a month's page.
 pub(crate) fn href(month: Month) -> String {
     format!("/months/{month}")
-}
-
-fn file_name(month: Month, format: Format) -> String {
-    format!("supplies-{month}.{}", format.ending())
 }
 
 impl MonthPage {
@@ -158,7 +154,7 @@ impl MonthPage {
         let door = |to: Month| Door { href: href(to), name: to.name() };
         let file = |format: Format| Door {
             href: format!("{}.{}", href(month), format.ending()),
-            name: file_name(month, format),
+            name: format.file_name(month),
         };
         let supplies = || report.devices.iter().flat_map(|device| &device.supplies);
         let closed = closing.as_ref().map(|closing| Closed {
