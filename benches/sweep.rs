@@ -1,9 +1,12 @@
-//! What reading a crowd of printers costs, beside net-snmp's library and a bare send and receive loop, on the
-//! same simulated printers in the same run.
+//! What reading a crowd of printers costs, beside net-snmp's library, the sessions of a general crate and a
+//! bare send and receive loop, on the same simulated printers in the same run.
 //!
 //! `cargo bench --bench sweep`. Needs a C compiler and, for net-snmp, its headers (Debian: libsnmp-dev); a
 //! peer that cannot be built is left out, and said so. Rounds take turns, so that a machine that slows
 //! down slows all; processor seconds are medians.
+
+#[path = "peers/sessions.rs"]
+mod sessions;
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -21,7 +24,15 @@ const WINDOW: &str = "256";
 const ROUNDS: usize = 7;
 const ULLAGE: &str = env!("CARGO_BIN_EXE_ullage");
 
-fn main() -> std::io::Result<()> {
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    // As a peer of itself, so that it is measured by itself.
+    let words: Vec<String> = std::env::args().collect();
+    if let [_, peer, list, what] = &words[..]
+        && peer == "sessions"
+    {
+        return sessions::run(list, what == "repeat");
+    }
+    let itself = std::env::current_exe()?;
     let scratch = tempfile::tempdir()?;
     let bare = build(scratch.path(), "bare", &[]);
     let net_snmp = build(scratch.path(), "net_snmp", &["-lnetsnmp"]);
@@ -47,8 +58,8 @@ fn main() -> std::io::Result<()> {
             let (open, secure) = (text(&open_list), text(&secure_list));
             let ours = ["poll", "--summary", "json", "--repeat", "--window", WINDOW, "--targets"];
             let whole: Vec<&str> = ours.iter().copied().chain([open]).collect();
-            run("1 ullage, whole set", Path::new(ULLAGE), &whole, 0);
-            run("4 ullage, repeat", Path::new(ULLAGE), &whole, 1);
+            run("a ullage, whole set", Path::new(ULLAGE), &whole, 0);
+            run("e ullage, repeat", Path::new(ULLAGE), &whole, 1);
             let user = [
                 "--user",
                 "loft",
@@ -58,18 +69,21 @@ fn main() -> std::io::Result<()> {
                 "painted-forest",
             ];
             let v3: Vec<&str> = ours.iter().copied().chain([secure]).chain(user).collect();
-            run("7 ullage, repeat, version 3 authPriv", Path::new(ULLAGE), &v3, 1);
+            run("i ullage, whole set, version 3 authPriv", Path::new(ULLAGE), &v3, 0);
+            run("j ullage, repeat, version 3 authPriv", Path::new(ULLAGE), &v3, 1);
+            run("c sessions of a crate, whole set", &itself, &["sessions", open, "whole"], 0);
+            run("g sessions of a crate, repeat", &itself, &["sessions", open, "repeat"], 0);
             if let Some(bare) = &bare {
                 let digits: Vec<String> = requests.iter().map(|request| hex(request)).collect();
                 let (last, first) = digits.split_last().expect("requests were recorded");
                 let first: Vec<&str> =
                     [open, WINDOW].into_iter().chain(first.iter().map(String::as_str)).collect();
-                run("3 bare loop, whole set", bare, &first, 0);
-                run("6 bare loop, repeat", bare, &[open, WINDOW, last], 0);
+                run("d bare loop, whole set", bare, &first, 0);
+                run("h bare loop, repeat", bare, &[open, WINDOW, last], 0);
             }
             if let Some(net_snmp) = &net_snmp {
-                run("2 net-snmp's library, whole set", net_snmp, &[open, WINDOW], 0);
-                run("5 net-snmp's library, repeat", net_snmp, &[open, WINDOW, "repeat"], 0);
+                run("b net-snmp's library, whole set", net_snmp, &[open, WINDOW], 0);
+                run("f net-snmp's library, repeat", net_snmp, &[open, WINDOW, "repeat"], 0);
             }
         }
         stop.store(true, Ordering::Relaxed);
