@@ -47,6 +47,9 @@ pub(crate) struct CrowdOptions {
     /// Per mille of the answers that are sent twice.
     #[arg(long, value_name = "SHARE", default_value_t = 0, requires = "printers", value_parser = share())]
     twice: u16,
+    /// Which printers are dead or slow, and which answers are lost or doubled.
+    #[arg(long, value_name = "NUMBER", default_value_t = 0, requires = "printers")]
+    seed: u32,
 }
 
 fn share() -> clap::builder::RangedI64ValueParser<u16> {
@@ -66,6 +69,7 @@ pub(crate) fn run(options: &CrowdOptions, printers: u32, listen: SocketAddr) -> 
         delay: Duration::from_millis(options.delay),
         lost: options.lost,
         twice: options.twice,
+        seed: options.seed,
     };
     let many = Many::bind(plan, clock::now())
         .with_context(|| format!("cannot listen on port {} of the loopback device", listen.port()))?;

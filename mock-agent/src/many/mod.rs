@@ -53,6 +53,9 @@ pub struct ManyPlan {
     pub lost: u16,
     /// Answers that are sent twice.
     pub twice: u16,
+    /// Which printers are dead or slow, and which answers are lost or doubled: each number gives others, and
+    /// the same ones every time.
+    pub seed: u32,
 }
 
 impl Default for ManyPlan {
@@ -68,6 +71,7 @@ impl Default for ManyPlan {
             delay: Duration::from_millis(500),
             lost: 0,
             twice: 0,
+            seed: 0,
         }
     }
 }
@@ -156,13 +160,14 @@ impl Many {
 
     fn take(&mut self, from: SocketAddrV4, to: Ipv4Addr, datagram: &[u8], out: &mut Departures) {
         let Some(number) = number(to).filter(|number| *number < self.plan.printers) else { return };
-        let mixed = scatter(u64::from(number));
+        let seed = u64::from(self.plan.seed) << 32;
+        let mixed = scatter(u64::from(number) ^ seed);
         if mixed % 1000 < u64::from(self.plan.dead) {
             return;
         }
         let slow = (mixed >> 20) % 1000 < u64::from(self.plan.slow);
         let Some(reply) = self.answer(number as usize % MACHINES, datagram) else { return };
-        let chance = scatter(self.counts.asked ^ 0x5eed);
+        let chance = scatter(self.counts.asked ^ 0x5eed ^ seed);
         if chance % 1000 < u64::from(self.plan.lost) {
             return;
         }
