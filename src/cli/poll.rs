@@ -48,12 +48,12 @@ pub struct Args {
     json: bool,
     #[command(flatten)]
     snmp: SnmpOptions,
-    /// Seconds that the first try waits for an answer [default: 2, or 1 for a list]
+    /// Seconds that the first try waits for an answer [default: 2, or 0.5 for a list]
     #[arg(long, value_name = "SECONDS", value_parser = seconds)]
     timeout: Option<f64>,
-    /// How often a device is asked again
-    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(0..=10))]
-    retries: u32,
+    /// How often a device is asked again [default: 2, or 4 for a list]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(0..=10))]
+    retries: Option<u32>,
 }
 
 pub(super) fn seconds(text: &str) -> Result<f64, String> {
@@ -83,8 +83,8 @@ pub async fn run(args: Args) -> anyhow::Result<ExitCode> {
             return Ok(ExitCode::from(USAGE));
         }
     };
-    let patience =
-        Patience { timeout: Duration::from_secs_f64(args.timeout.unwrap_or(2.0)), retries: args.retries };
+    let timeout = Duration::from_secs_f64(args.timeout.unwrap_or(2.0));
+    let patience = Patience { timeout, retries: args.retries.unwrap_or(2) };
     let mut status = 0;
     for (at, outcome) in ask_all(addresses, credential, patience).await? {
         match outcome {

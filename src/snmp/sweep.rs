@@ -61,11 +61,13 @@ pub struct SweepOptions {
 }
 
 impl Default for SweepOptions {
+    /// Five tries within six seconds: where every twentieth answer is lost, one question in three million is
+    /// left without any.
     fn default() -> Self {
         Self {
             window: 1_024,
-            timeout: Duration::from_secs(1),
-            retries: 2,
+            timeout: Duration::from_millis(500),
+            retries: 4,
             short: Duration::from_secs(1),
             keep_rows: false,
         }
@@ -327,6 +329,10 @@ impl<'a> Run<'a> {
         for at in passed.drain(..) {
             let options = &self.sweeper.options;
             let Some(place) = self.places[at as usize].as_mut() else { continue };
+            if let Some(effect) = self.sweeper.voices.believe(place) {
+                self.go_on(at, effect);
+                continue;
+            }
             let unheard = !place.reading.has_answered();
             let retries = if place.was_silent && unheard { 0 } else { options.retries };
             if unheard && place.lane == Lane::Window && self.busy[Lane::Silent as usize] < SILENT_LANE {

@@ -77,11 +77,13 @@ pub(super) async fn run(path: &Path, args: &Args) -> anyhow::Result<ExitCode> {
         let at = crate::poller::probe::find(&host, port).await?;
         targets.push(SweepTarget { address: at, credential, warm: None, silent: false });
     }
+    let usual = SweepOptions::default();
+    let wait = args.timeout.map(Duration::from_secs_f64);
     let options = SweepOptions {
         window: args.window as usize,
-        timeout: Duration::from_secs_f64(args.timeout.unwrap_or(1.0)),
-        retries: args.retries,
-        short: Duration::from_secs_f64(args.timeout.unwrap_or(1.0)),
+        timeout: wait.unwrap_or(usual.timeout),
+        retries: args.retries.unwrap_or(usual.retries),
+        short: wait.unwrap_or(usual.short),
         keep_rows: false,
     };
     let (form, sweeps) = (args.summary, if args.repeat { 2 } else { 1 });
