@@ -12,6 +12,8 @@ pub mod ber;
 pub mod credential;
 pub mod discover;
 pub mod error;
+#[cfg(test)]
+mod hostile_tests;
 mod ids;
 #[cfg(test)]
 mod live_tests;

@@ -13,7 +13,7 @@ mod cold;
 mod mutation_tests;
 mod tables;
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;
 mod warm;
 
 use std::net::SocketAddr;
@@ -340,9 +340,10 @@ impl Reading {
 
     fn done(&mut self) -> Result<Next, Fault> {
         match self.refused.take() {
-            Some((status, about)) if self.rows.is_empty() && self.warm.is_none() => {
-                Err(Fault::Refused { status, about })
-            }
+            Some((status, about)) if self.rows.is_empty() && self.warm.is_none() => Err(match status {
+                ErrorStatus::NoError => Fault::Unfitting("no answer has a value in it"),
+                status => Fault::Refused { status, about },
+            }),
             _ => Ok(Next::Done),
         }
     }

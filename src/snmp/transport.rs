@@ -123,6 +123,8 @@ pub(super) enum Verdict<T> {
     Done(T),
     /// It was not; wait on.
     Ignore,
+    /// It may be all that will come: wait on until this try is over, but do not ask again.
+    Doubt,
 }
 
 impl Engine {
@@ -267,7 +269,11 @@ impl Engine {
         let started = Instant::now();
         let mut datagram = Vec::with_capacity(1_024);
         let tries = target.retries.saturating_add(1);
+        let mut doubt = false;
         for attempt in 0..tries {
+            if doubt {
+                break;
+            }
             datagram.clear();
             write(waiter.id(), &mut datagram);
             let deadline = Instant::now() + patience(target.timeout, attempt);
@@ -277,6 +283,7 @@ impl Engine {
                 match judge(&reply.ok_or(SnmpError::Stopped { address })?)? {
                     Verdict::Done(done) => return Ok(done),
                     Verdict::Ignore => {}
+                    Verdict::Doubt => doubt = true,
                 }
             }
         }

@@ -1,4 +1,7 @@
-//! Version 3: which engine a device has, what its clock says, and what its reports mean (RFC 3414).
+//! Version 3: asks a device as a user. Finds its engine, keeps its clock and its keys, and makes errors of
+//! what its reports say (RFC 3414).
+
+mod known;
 
 use std::collections::HashMap;
 use std::net::SocketAddr;
@@ -8,46 +11,19 @@ use tokio::sync::Semaphore;
 use tokio::time::Instant;
 
 use super::ask::{Question, RawPdu};
-use super::ber::{
-    self, BerError, COUNTER32, OBJECT_ID, REPORT, RawMessage, SEQUENCE, ScopedData, V3Message, Writer,
-};
+use super::ber::{self, RawMessage};
 use super::credential::UsmUser;
 use super::error::SnmpError;
-use super::pdu::{PduKind, Version};
+use super::pdu::Version;
 use super::pending::lock;
 use super::transport::{Engine, Target, Verdict};
-use super::usm_keys::{Closed, Keys, Masters};
+use super::usm_keys::{Keys, Masters};
+pub(super) use known::{Heard, Known, LAST_BOOT, Reason, WINDOW, discovered, write_report};
 
-/// The scalars that reports carry, 1.3.6.1.6.3.15.1.1 in octets: usmStats, RFC 3414 §5.
-const USM_STATS: &[u8] = &[0x2b, 6, 1, 6, 3, 15, 1, 1];
-/// How far a message may lag behind (RFC 3414 §2.2.3), seconds.
-pub(super) const WINDOW: i64 = 150;
-/// The boot counter at which an engine has run out of clock.
-pub(super) const LAST_BOOT: i64 = 0x7fff_ffff;
 /// How many engines and keys are remembered before all are forgotten and learnt again.
 pub(super) const MOST_KEPT: usize = 32_768;
 /// How many processors the making of keys may take at once.
 const DERIVING: usize = 2;
-
-/// An engine as it is known.
-#[derive(Clone)]
-pub(super) struct Known {
-    engine_id: Arc<[u8]>,
-    boots: i64,
-    time: i64,
-    read_at: Instant,
-    /// A signed message came from it.
-    proven: bool,
-}
-
-impl Known {
-    /// Boots and time as its clock shows them `now`.
-    pub(super) fn clock(&self, now: Instant) -> (i64, i64) {
-        let passed = now.saturating_duration_since(self.read_at).as_secs();
-        let passed = i64::try_from(passed).unwrap_or(i64::MAX);
-        (self.boots, self.time.saturating_add(passed).min(LAST_BOOT))
-    }
-}
 
 type KeyName = (Arc<[u8]>, UsmUser);
 
@@ -66,146 +42,6 @@ enum Outcome<T> {
     ClockSet,
     /// The engine is not the one that was known.
     OtherEngine,
-}
-
-/// What a message turned out to be.
-pub(super) enum Heard<'a> {
-    /// The answer.
-    Answer(RawPdu<'a>),
-    /// The clock was off; it is set now.
-    ClockSet,
-    /// The engine is not the one that was known.
-    OtherEngine,
-    /// The device refuses the user, and asking again will not help.
-    Refusal(Reason),
-    /// Nothing that can be trusted: as good as none.
-    Nothing,
-    /// Signed, and nonsense.
-    Broken(BerError),
-}
-
-/// What a report says.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Reason {
-    UnsupportedSecurityLevel,
-    NotInTimeWindow,
-    UnknownUser,
-    UnknownEngine,
-    WrongDigest,
-    Decryption,
-    Other,
-}
-
-impl Reason {
-    fn of(report: &RawPdu<'_>) -> Self {
-        let arc = report.values.into_iter().find_map(|varbind| varbind.name.strip_prefix(USM_STATS)?.first());
-        match arc {
-            Some(1) => Self::UnsupportedSecurityLevel,
-            Some(2) => Self::NotInTimeWindow,
-            Some(3) => Self::UnknownUser,
-            Some(4) => Self::UnknownEngine,
-            Some(5) => Self::WrongDigest,
-            Some(6) => Self::Decryption,
-            _ => Self::Other,
-        }
-    }
-
-    /// The number of its counter in usmStats.
-    pub(super) fn counter(self) -> Option<u8> {
-        match self {
-            Self::UnsupportedSecurityLevel => Some(1),
-            Self::NotInTimeWindow => Some(2),
-            Self::UnknownUser => Some(3),
-            Self::UnknownEngine => Some(4),
-            Self::WrongDigest => Some(5),
-            Self::Decryption => Some(6),
-            Self::Other => None,
-        }
-    }
-
-    /// As an error about a device.
-    pub(super) fn error(self, address: SocketAddr, user: &UsmUser) -> SnmpError {
-        let name = user.name().to_owned();
-        match self {
-            Self::UnknownUser => SnmpError::UnknownUser { address, user: name },
-            Self::WrongDigest => SnmpError::WrongPasswordOrProtocol { address, user: name },
-            Self::UnsupportedSecurityLevel => {
-                SnmpError::UnsupportedSecurityLevel { address, user: name, level: user.level() }
-            }
-            Self::Decryption => SnmpError::Decryption { address, user: name },
-            Self::NotInTimeWindow | Self::UnknownEngine | Self::Other => SnmpError::Clock { address },
-        }
-    }
-}
-
-impl Known {
-    /// An engine by what one of its messages says.
-    pub(super) fn of(engine_id: &[u8], (boots, time): (i64, i64), now: Instant) -> Self {
-        Self {
-            engine_id: engine_id.into(),
-            boots: boots.clamp(0, LAST_BOOT),
-            time: time.clamp(0, LAST_BOOT),
-            read_at: now,
-            proven: false,
-        }
-    }
-
-    /// Makes sense of a message, and learns from it only what its signature vouches for.
-    pub(super) fn hear<'a>(
-        &mut self,
-        keys: &Keys,
-        datagram: &[u8],
-        message: &V3Message<'a>,
-        clear: &'a mut Vec<u8>,
-        now: Instant,
-    ) -> Heard<'a> {
-        let opened = match keys.open(datagram, message, clear) {
-            Ok(opened) => opened,
-            Err(Closed::NotOurs) => return Heard::Nothing,
-            Err(Closed::Broken(fault)) => return Heard::Broken(fault),
-        };
-        if opened.pdu.kind == PduKind::Report {
-            return match Reason::of(&opened.pdu) {
-                // Signed, and in answer to a number that nobody could foresee: it is fresh, so it may set
-                // the clock back as well, which a device needs that lost its own.
-                Reason::NotInTimeWindow if opened.signed => {
-                    (self.boots, self.time, self.read_at) = (opened.clock.0, opened.clock.1, now);
-                    self.proven = true;
-                    Heard::ClockSet
-                }
-                Reason::NotInTimeWindow | Reason::UnknownEngine => Heard::OtherEngine,
-                Reason::Other => Heard::Nothing,
-                reason => Heard::Refusal(reason),
-            };
-        }
-        if opened.signed && !self.is_timely(opened.clock, now) {
-            return Heard::Nothing;
-        }
-        Heard::Answer(opened.pdu)
-    }
-
-    /// RFC 3414 §3.2 step 7b: whether a signed message is of now, and what it teaches about the clock.
-    pub(super) fn is_timely(&mut self, (boots, time): (i64, i64), at: Instant) -> bool {
-        let (known_boots, now) = self.clock(at);
-        if boots == LAST_BOOT || boots < known_boots || (boots == known_boots && time < now - WINDOW) {
-            return false;
-        }
-        self.proven = true;
-        if boots > known_boots || time > now {
-            (self.boots, self.time, self.read_at) = (boots, time, at);
-        }
-        true
-    }
-
-    /// The engine's octets.
-    pub(super) fn engine_id(&self) -> &Arc<[u8]> {
-        &self.engine_id
-    }
-
-    /// Whether a signed message came from it.
-    pub(super) fn is_proven(&self) -> bool {
-        self.proven
-    }
 }
 
 impl Usm {
@@ -230,12 +66,13 @@ impl Usm {
     ) -> Result<T, SnmpError> {
         let address = target.address;
         let (mut set, mut found) = (false, false);
+        let mut doubt = None;
         loop {
             let known = match self.known(address) {
                 Some(known) => known,
                 None => self.discover(engine, target).await?,
             };
-            let keys = self.keys(address, user, &known.engine_id).await?;
+            let keys = self.keys(address, user, known.engine_id()).await?;
             let mut clear = Vec::new();
             let outcome = engine
                 .exchange(
@@ -246,9 +83,17 @@ impl Usm {
                             self.known(address).unwrap_or_else(|| known.clone()).clock(Instant::now());
                         keys.seal(out, clock, id, question);
                     },
-                    |datagram| self.judge(address, user, &keys, datagram, &mut clear, &mut take),
+                    |datagram| self.judge(address, user, &keys, datagram, &mut clear, &mut doubt, &mut take),
                 )
                 .await;
+            let outcome = match (outcome, doubt.take()) {
+                // Nothing better came than the unsigned report: so it was true.
+                (Err(SnmpError::NoAnswer { .. }), Some(reason)) => match reason.refusal(address, user) {
+                    Some(refusal) => Err(refusal),
+                    None => Ok(Outcome::OtherEngine),
+                },
+                (outcome, _) => outcome,
+            };
             match outcome {
                 Ok(Outcome::Answer(answer)) => return Ok(answer),
                 Ok(Outcome::ClockSet) if !set => set = true,
@@ -269,7 +114,7 @@ impl Usm {
     /// answered discovery, but never this user, most likely cannot decrypt what it is sent.
     fn silence(&self, error: SnmpError, known: &Known, target: &Target, user: &UsmUser) -> SnmpError {
         let SnmpError::NoAnswer { address, tries, .. } = error else { return error };
-        let proven = self.known(address).is_some_and(|now| now.proven) || known.proven;
+        let proven = self.known(address).is_some_and(|now| now.is_proven()) || known.is_proven();
         self.forget(target.address);
         if proven || user.privacy().is_none() {
             return error;
@@ -304,6 +149,7 @@ impl Usm {
         keys: &Keys,
         datagram: &[u8],
         clear: &mut Vec<u8>,
+        doubt: &mut Option<Reason>,
         take: &mut impl FnMut(&RawPdu<'_>, usize) -> Result<T, SnmpError>,
     ) -> Result<Verdict<Outcome<T>>, SnmpError> {
         let Ok(RawMessage::V3(message)) = ber::raw(datagram) else { return Ok(Verdict::Ignore) };
@@ -319,6 +165,10 @@ impl Usm {
             Heard::ClockSet => Ok(Verdict::Done(Outcome::ClockSet)),
             Heard::OtherEngine => Ok(Verdict::Done(Outcome::OtherEngine)),
             Heard::Refusal(reason) => Err(reason.error(address, user)),
+            Heard::Doubtful(reason) => {
+                *doubt = Some(reason);
+                Ok(Verdict::Doubt)
+            }
             Heard::Nothing => Ok(Verdict::Ignore),
             Heard::Broken(source) => Err(SnmpError::Malformed { address, source }),
         }
@@ -369,39 +219,6 @@ fn remember<K: std::hash::Hash + Eq, V>(kept: &mut HashMap<K, V>, name: K, value
         kept.clear();
     }
     kept.insert(name, value);
-}
-
-/// The engine that a report names.
-pub(super) fn discovered(datagram: &[u8], now: Instant) -> Option<Known> {
-    let Ok(RawMessage::V3(message)) = ber::raw(datagram) else { return None };
-    let ScopedData::Plain(contents) = message.data else { return None };
-    let report = ber::raw_scoped(contents).ok()?;
-    let named = report.kind == PduKind::Report && (1..=32).contains(&message.engine_id.len());
-    named.then(|| Known::of(message.engine_id, (message.boots, message.time), now))
-}
-
-/// A scoped PDU with the report of a counter of usmStats.
-pub(super) fn write_report(engine_id: &[u8], request_id: i32, counter: u8, count: u32) -> Vec<u8> {
-    let mut scoped = Writer::new();
-    scoped.tagged(SEQUENCE, |w| {
-        w.tagged(REPORT, |w| {
-            w.tagged(SEQUENCE, |w| {
-                w.tagged(SEQUENCE, |w| {
-                    w.tagged(COUNTER32, |w| w.number(count.into()));
-                    w.tagged(OBJECT_ID, |w| {
-                        w.raw(&[counter, 0]);
-                        w.raw(USM_STATS);
-                    });
-                });
-            });
-            w.integer(0);
-            w.integer(0);
-            w.integer(request_id.into());
-        });
-        w.octets(&[]);
-        w.octets(engine_id);
-    });
-    scoped.finish()
 }
 
 #[cfg(test)]

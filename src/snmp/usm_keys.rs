@@ -104,6 +104,11 @@ impl Keys {
         self.seal_scoped(out, clock, id, FLAG_REPORTABLE | self.level(), data);
     }
 
+    /// Whether the user's messages are signed.
+    pub(super) fn signs(&self) -> bool {
+        self.signer.is_some()
+    }
+
     /// The flags of a message as secure as the user can be.
     pub(super) fn level(&self) -> u8 {
         (if self.signer.is_some() { FLAG_AUTH } else { 0 })

@@ -10,16 +10,16 @@ use crate::snmp::testing::{Asked, encode_response};
 use crate::snmp::value::Value;
 
 /// A device without a network: a table, and what is wrong with it.
-pub(super) struct Device {
-    pub(super) table: BTreeMap<Oid, Value>,
-    pub(super) version: Version,
-    pub(super) limit: usize,
-    pub(super) asked: Vec<Asked>,
-    pub(super) odd: Odd,
+pub(in crate::snmp) struct Device {
+    pub(in crate::snmp) table: BTreeMap<Oid, Value>,
+    pub(in crate::snmp) version: Version,
+    pub(in crate::snmp) limit: usize,
+    pub(in crate::snmp) asked: Vec<Asked>,
+    pub(in crate::snmp) odd: Odd,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) enum Odd {
+pub(in crate::snmp) enum Odd {
     No,
     /// Answers a GETBULK with genErr.
     NoBulk,
@@ -75,7 +75,7 @@ fn machine(supplies: u32) -> BTreeMap<Oid, Value> {
 }
 
 impl Device {
-    pub(super) fn new(supplies: u32) -> Self {
+    pub(in crate::snmp) fn new(supplies: u32) -> Self {
         Self {
             table: machine(supplies),
             version: Version::V2c,
@@ -112,7 +112,7 @@ impl Device {
     }
 
     /// The answer to a request, or silence.
-    pub(super) fn answer(&mut self, datagram: &[u8]) -> Option<Vec<u8>> {
+    pub(in crate::snmp) fn answer(&mut self, datagram: &[u8]) -> Option<Vec<u8>> {
         let asked = Asked::parse(datagram, self.asked.len())?;
         self.asked.push(asked.clone());
         let fail = |status, index| Some(asked.fail(status, index, &asked.echo()));
@@ -162,7 +162,11 @@ impl Device {
     }
 
     /// Reads it through its network's bytes, as a sweep does with two tries.
-    pub(super) fn read(&mut self, warm: Option<Warm>, now: Duration) -> Result<(Outcome, Warm), Fault> {
+    pub(in crate::snmp) fn read(
+        &mut self,
+        warm: Option<Warm>,
+        now: Duration,
+    ) -> Result<(Outcome, Warm), Fault> {
         self.asked.clear();
         let mut reading = Reading::new(self.version, warm.map(Box::new), now);
         let mut list = Vec::new();
@@ -186,7 +190,7 @@ impl Device {
     }
 
     /// What it holds, as a snapshot.
-    fn truth(&self) -> crate::domain::snapshot::Snapshot {
+    pub(in crate::snmp) fn truth(&self) -> crate::domain::snapshot::Snapshot {
         let rows: Vec<Varbind> = self
             .table
             .iter()
@@ -196,7 +200,7 @@ impl Device {
     }
 }
 
-pub(super) fn seen(outcome: &Outcome) -> crate::domain::snapshot::Snapshot {
+pub(in crate::snmp) fn seen(outcome: &Outcome) -> crate::domain::snapshot::Snapshot {
     snapshot(&outcome.varbinds().unwrap(), outcome.is_complete(), None).unwrap()
 }
 

@@ -7,19 +7,21 @@ use super::*;
 use crate::snmp::credential::{AuthProtocol, PrivacyProtocol, Secret, UsmUser};
 use crate::snmp::printer_mib::snapshot;
 
+/// Stops a thread when a test fails as well.
+struct Stop<'a>(&'a AtomicBool);
+
+impl Drop for Stop<'_> {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+}
+
 /// Serves a crowd of printers while `work` runs.
 fn with_crowd<T>(plan: ManyPlan, work: impl FnOnce(&[SocketAddr]) -> T) -> (T, ManyCounts) {
     let start: Timestamp = "2026-01-20T10:00:00Z".parse().unwrap();
     let many = Many::bind(plan, start).unwrap();
     let addresses = many.addresses().unwrap();
     let stop = AtomicBool::new(false);
-    /// Stops the crowd when a test fails as well.
-    struct Stop<'a>(&'a AtomicBool);
-    impl Drop for Stop<'_> {
-        fn drop(&mut self) {
-            self.0.store(true, Ordering::Relaxed);
-        }
-    }
     std::thread::scope(|scope| {
         let serving = scope.spawn(|| many.serve(|| start, &stop));
         let done = {
@@ -176,3 +178,5 @@ fn version_3_is_swept_and_refusals_are_told_apart() {
         }
     });
 }
+
+mod forged;

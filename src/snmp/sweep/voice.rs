@@ -9,7 +9,7 @@ use super::super::ask::Question;
 use super::super::ber::{self, V3Message};
 use super::super::credential::{Credential, UsmUser};
 use super::super::error::SnmpError;
-use super::super::usm::{Heard, Known, discovered};
+use super::super::usm::{Heard, Known, Reason, discovered};
 use super::super::usm_keys::{Keys, Masters};
 use super::place::{Effect, Place};
 
@@ -47,6 +47,8 @@ pub(super) enum Speech {
         set: bool,
         /// The engine was looked for anew in this reading.
         renewed: bool,
+        /// What an unsigned report said to the present question, which nothing signed contradicts yet.
+        doubt: Option<Reason>,
     },
 }
 
@@ -88,6 +90,7 @@ impl Voices {
                 keys: Arc::clone(&engine.keys),
                 set: false,
                 renewed: false,
+                doubt: None,
             },
             Some(Engine { known, .. }) => self.secure(address, known.clone(), credential, false),
             None => Speech::Discovering { renewed: false },
@@ -118,7 +121,7 @@ impl Voices {
         let engine =
             Engine { known: known.clone(), credential: Arc::clone(credential), keys: Arc::clone(&keys) };
         self.engines.insert(address, engine);
-        Speech::Secure { known: Box::new(known), keys, set: false, renewed }
+        Speech::Secure { known: Box::new(known), keys, set: false, renewed, doubt: None }
     }
 
     /// Appends a message that asks for an engine's name.
@@ -138,7 +141,7 @@ impl Voices {
         let fail = |fault| Effect::Fail(Box::new(fault));
         let credential = Arc::clone(place.credential());
         let Credential::V3(user) = &*credential else { return Effect::Ignore };
-        let renewed = match place.speech() {
+        match place.speech() {
             Speech::Open => return Effect::Ignore,
             Speech::Discovering { renewed } => {
                 let renewed = *renewed;
@@ -146,10 +149,10 @@ impl Voices {
                 *place.speech() = self.secure(address, known, &credential, renewed);
                 return Effect::Ask;
             }
-            Speech::Secure { renewed, .. } => *renewed,
-        };
+            Speech::Secure { .. } => {}
+        }
         let mut clear = std::mem::take(&mut self.clear);
-        let Speech::Secure { known, keys, set, .. } = place.speech() else { return Effect::Ignore };
+        let Speech::Secure { known, keys, set, doubt, .. } = place.speech() else { return Effect::Ignore };
         let keys = Arc::clone(keys);
         let heard = known.hear(&keys, datagram, message, &mut clear, now.into());
         if matches!(heard, Heard::Answer(_) | Heard::ClockSet)
@@ -158,25 +161,49 @@ impl Voices {
             engine.known.clone_from(known);
         }
         let effect = match heard {
-            Heard::Answer(pdu) => place.absorb(&pdu, datagram.len()),
+            Heard::Answer(pdu) => {
+                *doubt = None;
+                place.absorb(&pdu, datagram.len())
+            }
             Heard::ClockSet if !*set => {
-                *set = true;
+                (*set, *doubt) = (true, None);
                 Effect::Ask
             }
             Heard::ClockSet => fail(SnmpError::Clock { address }),
-            Heard::OtherEngine if !renewed => {
-                self.engines.remove(&address);
-                *place.speech() = Speech::Discovering { renewed: true };
-                Effect::Ask
-            }
-            Heard::OtherEngine => {
-                fail(SnmpError::Engine { address, what: "it says no to the one it just gave" })
-            }
+            Heard::OtherEngine => self.look_again(place),
             Heard::Refusal(reason) => fail(reason.error(address, user)),
+            Heard::Doubtful(reason) => {
+                *doubt = Some(reason);
+                Effect::Ignore
+            }
             Heard::Nothing => Effect::Ignore,
             Heard::Broken(source) => fail(SnmpError::Malformed { address, source }),
         };
         self.clear = clear;
         effect
+    }
+
+    /// At the end of a try: what the unsigned report leads to that came instead of an answer.
+    pub(super) fn believe(&mut self, place: &mut Place) -> Option<Effect> {
+        let Speech::Secure { doubt, .. } = place.speech() else { return None };
+        let reason = doubt.take()?;
+        let credential = Arc::clone(place.credential());
+        let Credential::V3(user) = &*credential else { return None };
+        Some(match reason.refusal(place.address, user) {
+            Some(refusal) => Effect::Fail(Box::new(refusal)),
+            None => self.look_again(place),
+        })
+    }
+
+    /// Looks for a device's engine anew, once in a reading.
+    fn look_again(&mut self, place: &mut Place) -> Effect {
+        let address = place.address;
+        if matches!(place.speech(), Speech::Secure { renewed: true, .. }) {
+            let what = "it says no to the one it just gave";
+            return Effect::Fail(Box::new(SnmpError::Engine { address, what }));
+        }
+        self.engines.remove(&address);
+        *place.speech() = Speech::Discovering { renewed: true };
+        Effect::Ask
     }
 }

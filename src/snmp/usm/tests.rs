@@ -217,6 +217,66 @@ async fn silence_to_a_user_is_told_from_a_dead_device() {
     assert!(matches!(error, SnmpError::NoAnswer { .. }), "it did answer this user before: {error}");
 }
 
+/// Whoever sees a request can forge an unsigned report to it, and some are quicker than the device. The true
+/// answer is waited for; what no signed message contradicts is believed.
+#[tokio::test]
+async fn an_unsigned_report_is_believed_only_if_nothing_signed_follows() {
+    let seen = Arc::default();
+    let moody = agent(&seen, |keys, id, clock, before| {
+        let answer = keys.seal_response(clock, id, &ticks(7));
+        match before {
+            // Wrong time, unknown user, unknown engine, wrong digest: forged, with a clock far ahead.
+            1..=4 => {
+                let counter = [2, 3, 4, 5][before - 1];
+                vec![report((9, 9_999_999), id, counter), answer]
+            }
+            5 => vec![report(clock, id, 3)],
+            _ => vec![answer],
+        }
+    })
+    .await;
+    let engine = engine();
+    let ask = async || engine.request(&target(&moody), &get()).await;
+    for _ in 0..5 {
+        assert_eq!(value(&ask().await.unwrap()), Some(7));
+        assert_eq!(seen.boots.load(Ordering::SeqCst), 2);
+    }
+    assert_eq!(counts(&seen), (1, 5), "nothing was asked twice, and the engine is known yet");
+    let error = ask().await.unwrap_err();
+    assert!(matches!(error, SnmpError::UnknownUser { .. }), "{error}");
+    assert_eq!(counts(&seen), (1, 6), "nor after a report that was true");
+}
+
+/// A forged engine is told by the true one, which does not know it, and looked for once more.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_forged_discovery_costs_one_more() {
+    let (seen, forged) = (Arc::default(), Arc::new(AtomicUsize::new(0)));
+    let honest = agent(&seen, |keys, id, clock, _| vec![keys.seal_response(clock, id, &ticks(7))]).await;
+    let (way, count) = (honest.address, Arc::clone(&forged));
+    let between = Agent::raw(move |datagram| {
+        let Ok(RawMessage::V3(message)) = ber::raw(datagram) else { return vec![] };
+        let id = message.message_id;
+        if message.engine_id.is_empty() && count.fetch_add(1, Ordering::SeqCst) == 0 {
+            let mut lie = report((9, 9_999_999), id, 4);
+            let at = lie.windows(ENGINE.len()).position(|octets| octets == ENGINE).unwrap();
+            lie[at + ENGINE.len() - 1] ^= 1;
+            return vec![Act::Send(lie)];
+        }
+        if !message.engine_id.is_empty() && message.engine_id != ENGINE {
+            return vec![Act::Send(report((2, 1_000), id, 4))];
+        }
+        let socket = std::net::UdpSocket::bind("127.0.0.1:0").unwrap();
+        socket.send_to(datagram, way).unwrap();
+        let mut answer = [0; 2_000];
+        let length = tokio::task::block_in_place(|| socket.recv(&mut answer)).unwrap();
+        vec![Act::Send(answer[..length].to_vec())]
+    })
+    .await;
+    let engine = engine();
+    assert_eq!(value(&engine.request(&target(&between), &get()).await.unwrap()), Some(7));
+    assert_eq!(forged.load(Ordering::SeqCst), 2);
+}
+
 /// Hours later the next request carries the time that the device's own clock shows by then, and is answered
 /// at once; a session that lets its clock stand still fails after 150 seconds.
 #[tokio::test]
@@ -241,13 +301,4 @@ async fn no_poll_fails_after_hours_of_idleness() {
         assert_eq!(value(&engine.request(&target(&agent), &get()).await.unwrap()), Some(7));
     }
     assert_eq!(counts(&seen), (1, 4), "one discovery, and no request was asked twice");
-}
-
-/// A session of the crate fails its first request after 165 idle seconds, because its clock stands still.
-#[test]
-fn the_clock_of_an_engine_goes_on_while_nobody_asks() {
-    let read_at = Instant::now();
-    let known = Known { engine_id: ENGINE.into(), boots: 3, time: 1_000, read_at, proven: true };
-    assert_eq!(known.clock(read_at + Duration::from_secs(165)), (3, 1_165));
-    assert_eq!(known.clock(read_at + Duration::from_secs(u64::from(u32::MAX))), (3, LAST_BOOT));
 }
