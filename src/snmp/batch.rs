@@ -16,9 +16,6 @@ use rustix::net::sockopt;
 pub(crate) const BATCH: usize = 64;
 /// The longest datagram that can come.
 const LONGEST: usize = 65_536;
-/// How far apart datagrams begin. Not a power of two, so that they do not all fall on the same lines of a
-/// processor's cache; what that gains has not been measured yet.
-const STRIDE: usize = LONGEST + 2_112;
 /// The receive buffer that is asked for, octets.
 const WANTED_BUFFER: usize = 4 << 20;
 /// What a waiting answer of a frame's size takes of the receive buffer, by the system's count: measured on
@@ -74,7 +71,7 @@ pub(crate) struct Arrivals {
 impl Arrivals {
     pub(crate) fn new() -> Self {
         // Pages of the buffer that no answer reaches are never touched, and so take no memory.
-        Self { bytes: vec![0; BATCH * STRIDE], names: vec![nobody(); BATCH], lengths: Vec::new() }
+        Self { bytes: vec![0; BATCH * LONGEST], names: vec![nobody(); BATCH], lengths: Vec::new() }
     }
 
     /// Without room for any: what stands in for arrivals that are being read.
@@ -88,7 +85,7 @@ impl Arrivals {
         let mut pieces: [libc::iovec; BATCH] = [EMPTY_PIECE; BATCH];
         // SAFETY: all-zero bytes are valid headers, with null pointers and lengths of nothing.
         let mut headers: [libc::mmsghdr; BATCH] = unsafe { mem::zeroed() };
-        let parts = self.bytes.chunks_exact_mut(STRIDE).zip(&mut self.names);
+        let parts = self.bytes.chunks_exact_mut(LONGEST).zip(&mut self.names);
         for ((piece, header), (bytes, name)) in pieces.iter_mut().zip(&mut headers).zip(parts) {
             *piece = libc::iovec { iov_base: bytes.as_mut_ptr().cast(), iov_len: LONGEST };
             header.msg_hdr.msg_iov = piece;
@@ -115,7 +112,7 @@ impl Arrivals {
     /// One of those that came last, and whom it is from.
     pub(crate) fn get(&self, at: usize) -> Option<(SocketAddr, &[u8])> {
         let length = *self.lengths.get(at)?;
-        let start = at * STRIDE;
+        let start = at * LONGEST;
         Some((address(self.names.get(at)?)?, self.bytes.get(start..start + length)?))
     }
 }

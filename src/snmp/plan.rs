@@ -280,6 +280,10 @@ impl Reading {
         if pdu.status != ErrorStatus::NoError || pdu.values.is_empty() {
             cold.failed(pdu, &mut self.manners, &mut self.partial, &mut self.refused);
         } else {
+            if self.rows.is_empty() {
+                // A printer with many supplies fills three answers. Growing by and by would copy them twice.
+                self.rows.reserve(3 * pdu.values.octets().len().min(FRAME));
+            }
             let came = cold.take(pdu.values, &mut self.rows, &mut self.partial);
             match cold.most() {
                 (most, _) if came > most => {

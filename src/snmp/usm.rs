@@ -35,6 +35,15 @@ pub(super) struct Usm {
     deriving: Semaphore,
 }
 
+/// What an exchange keeps while it waits.
+#[derive(Default)]
+struct Hearing {
+    /// What was decrypted.
+    clear: Vec<u8>,
+    /// What an unsigned report said.
+    doubt: Option<Reason>,
+}
+
 /// What came of one exchange.
 enum Outcome<T> {
     Answer(T),
@@ -66,14 +75,13 @@ impl Usm {
     ) -> Result<T, SnmpError> {
         let address = target.address;
         let (mut set, mut found) = (false, false);
-        let mut doubt = None;
         loop {
             let known = match self.known(address) {
                 Some(known) => known,
                 None => self.discover(engine, target).await?,
             };
             let keys = self.keys(address, user, known.engine_id()).await?;
-            let mut clear = Vec::new();
+            let mut hearing = Hearing::default();
             let outcome = engine
                 .exchange(
                     target,
@@ -83,10 +91,10 @@ impl Usm {
                             self.known(address).unwrap_or_else(|| known.clone()).clock(Instant::now());
                         keys.seal(out, clock, id, question);
                     },
-                    |datagram| self.judge(address, user, &keys, datagram, &mut clear, &mut doubt, &mut take),
+                    |datagram| self.judge(address, user, &keys, datagram, &mut hearing, &mut take),
                 )
                 .await;
-            let outcome = match (outcome, doubt.take()) {
+            let outcome = match (outcome, hearing.doubt) {
                 // Nothing better came than the unsigned report: so it was true.
                 (Err(SnmpError::NoAnswer { .. }), Some(reason)) => match reason.refusal(address, user) {
                     Some(refusal) => Err(refusal),
@@ -148,13 +156,12 @@ impl Usm {
         user: &UsmUser,
         keys: &Keys,
         datagram: &[u8],
-        clear: &mut Vec<u8>,
-        doubt: &mut Option<Reason>,
+        hearing: &mut Hearing,
         take: &mut impl FnMut(&RawPdu<'_>, usize) -> Result<T, SnmpError>,
     ) -> Result<Verdict<Outcome<T>>, SnmpError> {
         let Ok(RawMessage::V3(message)) = ber::raw(datagram) else { return Ok(Verdict::Ignore) };
         let Some(mut known) = self.known(address) else { return Ok(Verdict::Ignore) };
-        let heard = known.hear(keys, datagram, &message, clear, Instant::now());
+        let heard = known.hear(keys, datagram, &message, &mut hearing.clear, Instant::now());
         if matches!(heard, Heard::Answer(_) | Heard::ClockSet)
             && let Some(kept) = lock(&self.engines).get_mut(&address)
         {
@@ -166,7 +173,7 @@ impl Usm {
             Heard::OtherEngine => Ok(Verdict::Done(Outcome::OtherEngine)),
             Heard::Refusal(reason) => Err(reason.error(address, user)),
             Heard::Doubtful(reason) => {
-                *doubt = Some(reason);
+                hearing.doubt = Some(reason);
                 Ok(Verdict::Doubt)
             }
             Heard::Nothing => Ok(Verdict::Ignore),

@@ -106,7 +106,7 @@ async fn mutated_answers_end_the_poll_or_are_asked_for_again() {
                 if asked.number % 2 == 0 {
                     for step in 0..1 + seed % 5 {
                         let at = (seed * 7_919 + step * 104_729 + asked.number * 31) % answer.len();
-                        answer[at] ^= u8::try_from(1 << (seed + step) % 8).unwrap();
+                        answer[at] ^= u8::try_from(1 << ((seed + step) % 8)).unwrap();
                     }
                 }
                 vec![Act::Send(answer)]

@@ -269,11 +269,16 @@ impl Cold {
         rows: &mut Vec<u8>,
         partial: &mut Option<Partial>,
     ) -> usize {
-        let mut came = 0;
+        let (mut came, mut turn) = (0, 0);
         for varbind in values {
             let at = match self.once.get(came) {
                 Some(at) => Some(*at),
-                None => self.repeated.get((came - self.once.len()) % self.repeated.len().max(1)).copied(),
+                None => {
+                    // The columns in turn; a remainder for each value would be a division for each.
+                    let at = self.repeated.get(turn).copied();
+                    turn = if turn + 1 < self.repeated.len() { turn + 1 } else { 0 };
+                    at
+                }
             };
             came += 1;
             self.at_end = varbind.tag == END_OF_MIB_VIEW;
