@@ -24,6 +24,7 @@ pub mod polarity;
 pub mod poll;
 pub mod reading;
 pub mod reorder;
+pub mod rightness;
 pub mod rules;
 pub mod run;
 pub mod shelf;

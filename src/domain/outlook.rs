@@ -122,8 +122,21 @@ impl Present {
         self.zone.to_datetime(at).date()
     }
 
-    /// The part of today that still lies ahead, between 0 and 1.
+    /// How many quarters of today are over, by its real length: what is said of supplies is the same throughout one,
+    /// so that it is worked out again no more often.
+    #[must_use]
+    pub fn quarters_over(&self) -> u8 {
+        // From 0 to 3: a share of less than nothing and of all of it are cut off.
+        (4.0 - 4.0 * self.left_of_today()).clamp(0.0, 3.0) as u8
+    }
+
+    /// The part of today that still lies ahead, as of the beginning of the quarter of the day that it is.
     fn share_of_today(&self) -> f64 {
+        1.0 - f64::from(self.quarters_over()) / 4.0
+    }
+
+    /// The part of today that still lies ahead, between 0 and 1.
+    fn left_of_today(&self) -> f64 {
         let midnight = |day: Date| self.zone.to_timestamp(day.at(0, 0, 0, 0)).ok();
         let today = self.today();
         match (midnight(today), today.tomorrow().ok().and_then(midnight)) {
@@ -327,6 +340,15 @@ mod tests {
 
     fn steady(ml: f64, until: Date, count: i64) -> BTreeMap<Date, f64> {
         (1..=count).map(|back| (until.checked_sub(back.days()).unwrap(), ml)).collect()
+    }
+
+    #[test]
+    fn a_day_has_four_quarters_though_an_hour_of_it_is_missing() {
+        // The clocks went forward at 01:00 that day: its twenty-three hours are quartered at 06:45, 12:30 and 18:15.
+        let day = |time: &str| present(&format!("2026-03-29T{time}:00Z")).quarters_over();
+        let times = ["00:00", "05:44", "05:45", "11:29", "11:30", "17:14", "17:15", "22:59"];
+        assert_eq!(times.map(day), [0, 0, 1, 1, 2, 2, 3, 3]);
+        assert_eq!(present("2026-03-02T13:00:00Z").share_of_today(), 0.5);
     }
 
     #[test]

@@ -9,6 +9,7 @@ pub mod cluster;
 pub mod credentials;
 pub mod devices;
 pub mod feed;
+pub mod forecasts;
 pub mod heads;
 pub mod history;
 pub mod months;

@@ -6,7 +6,7 @@ use jiff_sqlx::ToSqlx;
 
 use super::history::{measure, slot};
 use super::{Result, Store, Work};
-use crate::domain::ids::DeviceId;
+use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::outlook::{Forecast, Horizon, Outlook};
 use crate::domain::reading::{Amount, Capacity, Level};
 
@@ -19,6 +19,8 @@ pub struct OutlookRow {
     pub outlook: Outlook,
     /// The day by which the next unit is to be ordered.
     pub order_by: Option<Date>,
+    /// Fingerprint of the day and the rules that it was worked out with.
+    pub basis: Option<i64>,
 }
 
 /// Which outlooks are wanted, and how they are ordered.
@@ -33,49 +35,52 @@ pub enum Wanted {
 }
 
 impl Store {
-    /// Writes down what is said of supplies as of now, each with the day by which to order.
+    /// Writes down what is said of supplies as of now, each with the day by which to order and the fingerprint of
+    /// what it was worked out with.
     ///
     /// # Errors
     /// If the store cannot be reached.
     pub async fn save_outlooks(
         work: &mut Work,
-        outlooks: &[(Outlook, Option<Date>)],
+        outlooks: &[(Outlook, Option<Date>, i64)],
         made_at: Timestamp,
     ) -> Result<()> {
         let of = |outlook: fn(&Outlook) -> Option<f64>| -> Vec<Option<f64>> {
-            outlooks.iter().map(|(said, _)| outlook(said)).collect()
+            outlooks.iter().map(|(said, ..)| outlook(said)).collect()
         };
         let day = |pick: fn(Horizon) -> Date| -> Vec<Option<jiff_sqlx::Date>> {
-            outlooks.iter().map(|(said, _)| Some(pick(said.forecast.horizon()?).to_sqlx())).collect()
+            outlooks.iter().map(|(said, ..)| Some(pick(said.forecast.horizon()?).to_sqlx())).collect()
         };
-        let slots: Vec<i64> = outlooks.iter().map(|(said, _)| said.slot.id.0).collect();
-        let as_of: Vec<_> = outlooks.iter().map(|(said, _)| said.as_of.to_sqlx()).collect();
+        let slots: Vec<i64> = outlooks.iter().map(|(said, ..)| said.slot.id.0).collect();
+        let as_of: Vec<_> = outlooks.iter().map(|(said, ..)| said.as_of.to_sqlx()).collect();
         let words = |word: fn(&Level) -> &'static str| -> Vec<String> {
-            outlooks.iter().map(|(said, _)| word(&said.level).to_owned()).collect()
+            outlooks.iter().map(|(said, ..)| word(&said.level).to_owned()).collect()
         };
-        let steps: Vec<f64> = outlooks.iter().map(|(said, _)| said.level.step).collect();
+        let steps: Vec<f64> = outlooks.iter().map(|(said, ..)| said.level.step).collect();
         let unlimited: Vec<bool> =
-            outlooks.iter().map(|(said, _)| said.level.capacity == Capacity::Unlimited).collect();
+            outlooks.iter().map(|(said, ..)| said.level.capacity == Capacity::Unlimited).collect();
         let not_yet: Vec<Option<String>> = outlooks
             .iter()
-            .map(|(said, _)| match &said.forecast {
+            .map(|(said, ..)| match &said.forecast {
                 Forecast::Known(_) => None,
                 Forecast::NotYet(reason) => Some(reason.clone()),
             })
             .collect();
-        let order_by: Vec<_> = outlooks.iter().map(|(_, day)| day.map(ToSqlx::to_sqlx)).collect();
+        let order_by: Vec<_> = outlooks.iter().map(|(_, day, _)| day.map(ToSqlx::to_sqlx)).collect();
+        let bases: Vec<i64> = outlooks.iter().map(|(.., basis)| *basis).collect();
         sqlx::query!(
             "insert into outlook (slot_id, as_of, measure, capacity, quality, remaining, step, unlimited,
-                                  daily_use, early, middle, late, not_yet, order_by, made_at)
-             select *, $15::timestamptz
+                                  daily_use, early, middle, late, not_yet, order_by, basis, made_at)
+             select *, $16::timestamptz
              from unnest($1::bigint[], $2::timestamptz[], $3::text[], $4::float8[], $5::text[], $6::float8[],
                          $7::float8[], $8::boolean[], $9::float8[], $10::date[], $11::date[], $12::date[],
-                         $13::text[], $14::date[])
+                         $13::text[], $14::date[], $15::bigint[])
              on conflict (slot_id) do update set as_of = excluded.as_of, made_at = excluded.made_at,
                  measure = excluded.measure, capacity = excluded.capacity, quality = excluded.quality,
                  remaining = excluded.remaining, step = excluded.step, unlimited = excluded.unlimited,
                  daily_use = excluded.daily_use, early = excluded.early, middle = excluded.middle,
-                 late = excluded.late, not_yet = excluded.not_yet, order_by = excluded.order_by",
+                 late = excluded.late, not_yet = excluded.not_yet, order_by = excluded.order_by,
+                 basis = excluded.basis",
             &slots,
             &as_of as _,
             &words(|level| level.measure.word()),
@@ -90,7 +95,30 @@ impl Store {
             &day(|horizon| horizon.late) as _,
             &not_yet as _,
             &order_by as _,
+            &bases,
             made_at.to_sqlx(),
+        )
+        .execute(&mut **work)
+        .await?;
+        Ok(())
+    }
+
+    /// Says that outlooks still hold as of a later answer.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn confirm_outlooks(
+        work: &mut Work,
+        slots: &[SlotId],
+        as_of: Timestamp,
+        made_at: Timestamp,
+    ) -> Result<()> {
+        let slots: Vec<i64> = slots.iter().map(|slot| slot.0).collect();
+        sqlx::query!(
+            "update outlook set as_of = $2, made_at = $3 where slot_id = any($1)",
+            &slots,
+            as_of.to_sqlx(),
+            made_at.to_sqlx()
         )
         .execute(&mut **work)
         .await?;
@@ -136,7 +164,7 @@ async fn outlooks(executor: impl sqlx::PgExecutor<'_>, wanted: Wanted) -> Result
     let rows = sqlx::query!(
             "select device.name as device_name, device_id, slot.id, supply_index, class, kind, colorant,
                     slot.description, as_of, measure, capacity, quality, remaining, step, unlimited, daily_use,
-                    early, middle, late, not_yet, order_by
+                    early, middle, late, not_yet, order_by, basis
              from outlook join slot on slot.id = slot_id join device on device.id = device_id
              where retired_at is null and ($1::bigint is null or device_id = $1) and (not $2 or early is not null)
              order by case when $2 then early end, case when $2 then middle end, device.name, supply_index
@@ -186,6 +214,7 @@ async fn outlooks(executor: impl sqlx::PgExecutor<'_>, wanted: Wanted) -> Result
                     forecast,
                 },
                 order_by: row.order_by.map(|day| day.to_jiff()),
+                basis: row.basis,
             })
         })
         .collect()

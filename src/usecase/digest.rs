@@ -5,28 +5,22 @@
 //! with that of another version of the program, is worked out anew from its first reading.
 
 mod alerts;
+mod outlooks;
 
-use std::collections::BTreeMap;
+use jiff::Timestamp;
 
-use jiff::{Timestamp, ToSpan};
-
+use self::outlooks::Supplies;
 use super::alerts::Bell;
 use super::heads;
 use super::slots::renew_sizes;
-use crate::domain::advice::order_by;
-use crate::domain::alert::{Rule, Subject};
-use crate::domain::ids::{DeviceId, SlotId};
-use crate::domain::outlook::{Outlook, Present, Slot, Terms, believed_level, prospect};
+use crate::domain::ids::DeviceId;
+use crate::domain::outlook::{Present, believed_level};
 use crate::domain::polarity::Watch;
-use crate::domain::reading::Level;
 use crate::domain::rules::Rules;
 use crate::domain::stream::Event;
 use crate::store::history::Undigested;
 use crate::store::outlooks::Wanted;
 use crate::store::{Result, Store, Work};
-
-/// How many days of use a forecast looks back over.
-const MEMORY_DAYS: i32 = 400;
 
 /// Digests what is new at a device. `seen_until` is its last answer.
 pub(super) async fn digest(
@@ -38,10 +32,8 @@ pub(super) async fn digest(
     rules: &Rules,
     bell: &Bell<'_>,
 ) -> Result<()> {
-    let mut levels: BTreeMap<SlotId, (Slot, Level)> = BTreeMap::new();
-    for row in Store::outlooks_in(work, Wanted::Device(device)).await? {
-        levels.insert(row.outlook.slot.id, (row.outlook.slot, row.outlook.level));
-    }
+    let said = Store::outlooks_in(work, Wanted::Device(device)).await?;
+    let mut supplies = Supplies::of(device, seen_until, said);
     let stands = Store::stands(work, Some(device)).await?;
     let mut undigested = Store::undigested(work, device).await?;
     if undigested.iter().any(|slot| slot.watch.is_none()) {
@@ -49,40 +41,17 @@ pub(super) async fn digest(
         renew_sizes(work, Some(device)).await?;
         undigested = Store::undigested(work, device).await?;
     }
-    let news = !undigested.is_empty();
     for mut slot in undigested {
+        supplies.news.insert(slot.slot.id);
         let (watch, events) = follow(work, &mut slot, present).await?;
         if let Some(latest) = watch.latest() {
             let level = believed_level(watch.view(&present.zone).as_ref(), latest, seen_until);
-            levels.insert(slot.slot.id, (slot.slot.clone(), level));
+            supplies.believe(slot.slot.clone(), level);
         }
         alerts::walk(work, &slot, &events, &stands, device_name, bell).await?;
     }
-    let from = present.today().checked_sub(MEMORY_DAYS.days()).unwrap_or(jiff::civil::Date::MIN);
-    let use_by_slot = Store::daily_use(work, device, from).await?;
-    let none = BTreeMap::new();
-    let mut outlooks = Vec::with_capacity(levels.len());
-    let mut usage = Vec::with_capacity(levels.len());
-    for (id, (slot, level)) in levels {
-        let days = use_by_slot.get(&id).unwrap_or(&none);
-        // The order point is where the rule about it stands for this receptacle.
-        let subject = Subject::Slot(device, id);
-        let fill = bell.rules.at(Rule::WasteOrderPoint, &bell.place(subject)).open_at / 100.0;
-        let terms = Terms { order_fill: fill, calendar: &rules.practice.calendar, borrowed: None };
-        let prospect = prospect(slot.role, &level, days, seen_until, present, &terms);
-        usage.push((id, prospect.usage));
-        let order_by = order_by(slot.role, &prospect, &rules.practice);
-        let outlook = Outlook {
-            slot,
-            as_of: seen_until,
-            level,
-            daily_use: prospect.daily_use,
-            forecast: prospect.forecast,
-        };
-        outlooks.push((outlook, order_by));
-    }
-    Store::save_outlooks(work, &outlooks, present.now).await?;
-    Store::save_usage(work, &usage).await?;
+    let news = !supplies.news.is_empty();
+    supplies.renew(work, present, rules, bell).await?;
     // Ink that went from a slot went through heads.
     if news {
         heads::refresh(work, device, present).await?;
@@ -110,6 +79,7 @@ async fn follow(work: &mut Work, slot: &mut Undigested, present: &Present) -> Re
     let anew = events.iter().rposition(|event| matches!(event, Event::Reversed));
     if let Some(reversed) = anew {
         Store::forget_installs(work, id).await?;
+        Store::forget_forecasts(work, id).await?;
         events.drain(..=reversed);
     }
     for event in &events {

@@ -16,6 +16,7 @@ pub mod once;
 pub mod orders;
 pub mod pages;
 pub mod questions;
+pub mod rightness;
 pub mod rules;
 pub mod setup;
 pub mod shelf;

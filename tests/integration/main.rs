@@ -6,6 +6,7 @@ mod commands;
 mod delivery;
 mod demo;
 mod discover;
+mod forecasts;
 mod heads;
 mod import;
 mod ingest;

@@ -1,0 +1,2 @@
+alter table outlook drop column basis;
+drop table outlook_day;

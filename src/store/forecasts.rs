@@ -1,0 +1,173 @@
+//! What was forecast, day by day, to be held against what came.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+use jiff::{Timestamp, ToSpan};
+use jiff_sqlx::ToSqlx;
+
+use super::{Result, Store, Work};
+use crate::domain::ids::SlotId;
+use crate::domain::outlook::Horizon;
+use crate::domain::rightness::KeptForecast;
+
+/// For so many days the first forecast of every day is kept; of earlier weeks the first of each.
+const DAILY_FOR_DAYS: i32 = 60;
+/// Forecasts older than this go: three years, a little more than a forecast looks ahead.
+const KEPT_FOR_DAYS: i32 = 1096;
+
+/// A kept forecast, and up to which moment the use of its supply is known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KeptRow {
+    /// What was said.
+    pub kept: KeptForecast,
+    /// The last answer that told of the supply.
+    pub known_to: Timestamp,
+}
+
+/// Which kept forecasts are wanted.
+#[derive(Debug, Clone, Copy)]
+pub enum Kept {
+    /// Those of one supply from a day to a day, earliest first.
+    Of(SlotId, Date, Date),
+    /// The first of each week of every supply whose late day lies from a day to a day.
+    DueBetween(Date, Date),
+    /// The latest of each supply at or before a day, no more than a week older.
+    StandingOn(Date),
+}
+
+impl Store {
+    /// Keeps forecasts that are the first of their day, and lets go what has become too old to be kept by the day.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn keep_forecasts(
+        work: &mut Work,
+        forecasts: &[(KeptForecast, &'static str, Timestamp)],
+    ) -> Result<()> {
+        let Some(today) = forecasts.iter().map(|(kept, ..)| kept.day).max() else { return Ok(()) };
+        let day = |pick: fn(&KeptForecast) -> Date| -> Vec<_> {
+            forecasts.iter().map(|(kept, ..)| pick(kept).to_sqlx()).collect()
+        };
+        let slots: Vec<i64> = forecasts.iter().map(|(kept, ..)| kept.slot.0).collect();
+        let measures: Vec<String> = forecasts.iter().map(|(_, measure, _)| (*measure).to_owned()).collect();
+        let to_use: Vec<f64> = forecasts.iter().map(|(kept, ..)| kept.to_use).collect();
+        let as_of: Vec<_> = forecasts.iter().map(|(.., as_of)| as_of.to_sqlx()).collect();
+        let fresh = sqlx::query_scalar!(
+            "insert into outlook_day (slot_id, day, as_of, measure, to_use, early, middle, late)
+             select * from unnest($1::bigint[], $2::date[], $3::timestamptz[], $4::text[], $5::float8[],
+                                  $6::date[], $7::date[], $8::date[])
+             on conflict (slot_id, day) do nothing returning slot_id",
+            &slots,
+            &day(|kept| kept.day) as _,
+            &as_of as _,
+            &measures,
+            &to_use,
+            &day(|kept| kept.horizon.early) as _,
+            &day(|kept| kept.horizon.middle) as _,
+            &day(|kept| kept.horizon.late) as _,
+        )
+        .fetch_all(&mut **work)
+        .await?;
+        if fresh.is_empty() {
+            return Ok(());
+        }
+        let back = |days: i32| today.checked_sub(days.days()).unwrap_or(Date::MIN).to_sqlx();
+        sqlx::query!(
+            "delete from outlook_day old where slot_id = any($1) and (day < $2 or day < $3 and exists (
+                 select from outlook_day first where first.slot_id = old.slot_id and first.day < old.day
+                     and first.day >= date_trunc('week', old.day)))",
+            &fresh,
+            back(KEPT_FOR_DAYS) as _,
+            back(DAILY_FOR_DAYS) as _,
+        )
+        .execute(&mut **work)
+        .await?;
+        Ok(())
+    }
+
+    /// Lets go what was forecast of a supply: its device turned out to count the other way round.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn forget_forecasts(work: &mut Work, slot: SlotId) -> Result<()> {
+        sqlx::query!("delete from outlook_day where slot_id = $1", slot.0).execute(&mut **work).await?;
+        Ok(())
+    }
+
+    /// Forecasts that are kept, by supply and day; those in another measure than the supply's present one are left
+    /// out, for nothing can be held against them.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn kept_forecasts(&self, wanted: Kept) -> Result<Vec<KeptRow>> {
+        let week_before = |day: Date| day.checked_sub(6.days()).unwrap_or(Date::MIN);
+        let (slot, made, due) = match wanted {
+            Kept::Of(slot, from, to) => (Some(slot.0), Some((from, to)), None),
+            Kept::DueBetween(from, to) => (None, None, Some((from, to))),
+            Kept::StandingOn(day) => (None, Some((week_before(day), day)), None),
+        };
+        let (made_from, made_to) = (made.map(|made| made.0.to_sqlx()), made.map(|made| made.1.to_sqlx()));
+        let (due_from, due_to) = (due.map(|due| due.0.to_sqlx()), due.map(|due| due.1.to_sqlx()));
+        let rows = sqlx::query!(
+            "select slot_id, day, to_use, kept.early, kept.middle, kept.late, outlook.as_of as known_to
+             from outlook_day kept join outlook using (slot_id)
+             where kept.measure = outlook.measure and ($1::bigint is null or slot_id = $1)
+                 and ($2::date is null or day between $2 and $3)
+                 and ($4::date is null or kept.late between $4 and $5)
+                 and ($4 is null or not exists (select from outlook_day first where first.slot_id = kept.slot_id
+                     and first.day < kept.day and first.day >= date_trunc('week', kept.day)))
+                 and (not $6 or not exists (select from outlook_day later where later.slot_id = kept.slot_id
+                     and later.day > kept.day and later.day <= $3))
+             order by slot_id, day",
+            slot,
+            made_from as _,
+            made_to as _,
+            due_from as _,
+            due_to as _,
+            matches!(wanted, Kept::StandingOn(_)),
+        )
+        .fetch_all(&self.pool)
+        .await?;
+        let kept = |slot, day, to_use, horizon| KeptForecast { slot: SlotId(slot), day, to_use, horizon };
+        Ok(rows
+            .into_iter()
+            .map(|row| {
+                let horizon = Horizon {
+                    early: row.early.to_jiff(),
+                    middle: row.middle.to_jiff(),
+                    late: row.late.to_jiff(),
+                };
+                KeptRow {
+                    kept: kept(row.slot_id, row.day.to_jiff(), row.to_use, horizon),
+                    known_to: row.known_to.to_jiff(),
+                }
+            })
+            .collect())
+    }
+
+    /// What went from slots per day, from a day on.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn daily_use_of(
+        &self,
+        slots: &[SlotId],
+        from: Date,
+    ) -> Result<BTreeMap<SlotId, BTreeMap<Date, f64>>> {
+        let slots: Vec<i64> = slots.iter().map(|slot| slot.0).collect();
+        let rows = sqlx::query!(
+            r#"select slot_id, day, sum(used) as "used!" from ledger_day
+               where slot_id = any($1) and day >= $2 group by slot_id, day"#,
+            &slots,
+            from.to_sqlx() as _
+        )
+        .fetch_all(&self.pool)
+        .await?;
+        let mut by_slot: BTreeMap<SlotId, BTreeMap<Date, f64>> = BTreeMap::new();
+        for row in rows {
+            by_slot.entry(SlotId(row.slot_id)).or_default().insert(row.day.to_jiff(), row.used);
+        }
+        Ok(by_slot)
+    }
+}
