@@ -18,7 +18,7 @@ pub const FURTHEST_DAYS: usize = 900;
 /// Fewer finished days of use than this give no date, unless there is a rate to borrow.
 pub const LEAST_DAYS: usize = 10;
 /// With fewer finished days than this, what other supplies use is worth more than what is known of this one.
-pub const BORROWS_BELOW_DAYS: usize = 28;
+pub const BORROWS_BELOW_DAYS: i32 = 28;
 /// The use on a shut day as a share of a usual one: heads are cared for, and nothing else.
 pub const SHUT_SHARE: f64 = 0.2;
 
@@ -97,7 +97,7 @@ impl Past<'_> {
     /// What other supplies lend, where that is worth more than what is known of this one.
     #[must_use]
     pub fn borrows(&self) -> Option<Borrowed> {
-        self.borrowed.filter(|_| self.daily.len() < BORROWS_BELOW_DAYS)
+        self.borrowed.filter(|_| self.daily.len() < BORROWS_BELOW_DAYS as usize)
     }
 }
 

@@ -14,6 +14,7 @@ pub mod horizon;
 pub mod ids;
 pub mod install;
 pub mod ledger;
+pub mod lending;
 pub mod life;
 pub mod month;
 pub mod order;

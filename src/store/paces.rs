@@ -2,8 +2,13 @@
 
 use std::collections::BTreeMap;
 
+use jiff::civil::Date;
+use jiff_sqlx::ToSqlx;
+
+use super::history::{measure, slot};
 use super::{Result, Store, Work};
-use crate::domain::ids::SlotId;
+use crate::domain::ids::{DeviceId, SlotId};
+use crate::domain::lending::Lender;
 use crate::domain::reorder::Usage;
 
 impl Store {
@@ -49,5 +54,45 @@ impl Store {
             .iter()
             .map(|row| (SlotId(row.slot_id), usage(row.per_day, row.variance, row.doubt)))
             .collect())
+    }
+
+    /// The supplies of a device, and of all watched devices of its model, whose ledger begins no later than a day:
+    /// those that know enough of themselves to lend their rate.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn lenders(work: &mut Work, device: DeviceId, known_since: Date) -> Result<Vec<Lender>> {
+        let rows = sqlx::query!(
+            "select slot.id, device_id, supply_index, class, kind, colorant, slot.description, measure, capacity, per_day
+             from device join slot on device_id = device.id
+             join slot_pace on slot_pace.slot_id = slot.id join outlook on outlook.slot_id = slot.id
+             where retired_at is null
+                 and (device.id = $1 or model = (select model from device borrower where borrower.id = $1))
+                 and exists (select from ledger_day where ledger_day.slot_id = slot.id and day <= $2)
+             order by slot.id",
+            device.0,
+            known_since.to_sqlx() as _
+        )
+        .fetch_all(&mut **work)
+        .await?;
+        rows.into_iter()
+            .map(|row| {
+                let (class, kind) = (row.class, row.kind);
+                let slot = slot(
+                    row.id,
+                    row.device_id,
+                    row.supply_index,
+                    (class, kind),
+                    row.colorant,
+                    row.description,
+                );
+                Ok(Lender {
+                    slot,
+                    measure: measure(&row.measure)?,
+                    capacity: row.capacity,
+                    per_day: row.per_day,
+                })
+            })
+            .collect()
     }
 }

@@ -7,11 +7,13 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 use ullage::domain::ids::{DeviceId, SlotId};
 use ullage::domain::month::Month;
+use ullage::domain::outlook::Forecast;
 use ullage::domain::poll::Poll;
 use ullage::domain::rightness::Came;
 use ullage::domain::rules::Rules;
 use ullage::store::Store;
 use ullage::store::forecasts::Kept;
+use ullage::store::outlooks::{OutlookRow, Wanted};
 use ullage::usecase::ingest::ingest;
 use ullage::usecase::rightness::{due_in_month, past_forecasts, standing_on};
 
@@ -149,6 +151,34 @@ async fn a_poll_without_news_confirms_what_is_said_and_works_out_nothing() {
     take(&store, bobbin, &[answered(n + 4, 2990, 8810)], n + 4, &others).await;
     let last = worked_out(&store).await;
     assert!(last.iter().all(|(slot, xmin)| *xmin != after[slot]), "{last:?} {after:?}");
-    let order_by = store.outlooks(ullage::store::outlooks::Wanted::Device(bobbin)).await.unwrap();
+    let order_by = store.outlooks(Wanted::Device(bobbin)).await.unwrap();
     assert!(order_by.iter().all(|row| row.basis.is_some()));
+}
+
+#[tokio::test]
+async fn a_new_machine_borrows_from_others_of_its_model_and_says_so_by_a_wider_spread() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let settled = ["Bobbin", "Tassel"];
+    for name in settled {
+        let device = device(&store, name).await;
+        live_through(&store, device, 40).await;
+    }
+    let young = device(&store, "Selvage").await;
+    let n = 40 * DAY + 1;
+    take(&store, young, &[answered(n, 4000, 9000)], n, &Rules::default()).await;
+    let said = |rows: Vec<OutlookRow>| rows.into_iter().map(|row| row.outlook.forecast).collect::<Vec<_>>();
+    let lent = said(store.outlooks(Wanted::Device(young)).await.unwrap());
+    let lent = lent[0].horizon().expect("two machines of the model lend");
+    let today = present(n).today();
+    let days = |day: Date| day.since(today).unwrap().total((jiff::Unit::Day, today)).unwrap();
+    // 400 ml at about ten a day; nobody knows yet whether this machine is used like the others.
+    assert!((20.0..60.0).contains(&days(lent.middle)), "{lent:?}");
+    assert!(days(lent.late) > 2.0 * days(lent.early), "{lent:?}");
+    let lone = TestDatabase::new().await;
+    let store = lone.store().await;
+    let alone = device(&store, "Selvage").await;
+    take(&store, alone, &[answered(n, 4000, 9000)], n, &Rules::default()).await;
+    let rows = said(store.outlooks(Wanted::Device(alone)).await.unwrap());
+    assert_eq!(rows[0], Forecast::NotYet("0 of the 10 days of history it needs are in".to_owned()));
 }

@@ -74,7 +74,7 @@ fn a_short_history_gives_no_pace_unless_there_is_a_rate_to_borrow() {
     assert!((4.0..8.0).contains(&lent.rate), "{lent:?}");
     let own = paced_with(&[20.0; 9], Some(775.0), borrowed).unwrap();
     assert!(own.rate > lent.rate && own.doubt < lent.doubt, "nine days of its own weigh more: {own:?}");
-    let known = [20.0; BORROWS_BELOW_DAYS];
+    let known = [20.0; BORROWS_BELOW_DAYS as usize];
     assert_eq!(paced_with(&known, Some(775.0), borrowed), paced_with(&known, Some(775.0), None));
 }
 

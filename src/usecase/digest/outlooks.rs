@@ -8,7 +8,9 @@ use jiff::{Timestamp, ToSpan};
 
 use crate::domain::advice::order_by;
 use crate::domain::alert::{Rule, Subject};
+use crate::domain::horizon::BORROWS_BELOW_DAYS;
 use crate::domain::ids::{DeviceId, SlotId};
+use crate::domain::lending::lent;
 use crate::domain::outlook::{Outlook, Present, Slot, Terms, prospect};
 use crate::domain::reading::Level;
 use crate::domain::rightness::KeptForecast;
@@ -75,10 +77,21 @@ impl Supplies {
         let from = present.today().checked_sub(MEMORY_DAYS.days()).unwrap_or(Date::MIN);
         let use_by_slot = Store::daily_use(work, device, from).await?;
         let none = BTreeMap::new();
+        let known_since = present.today().checked_sub(BORROWS_BELOW_DAYS.days()).unwrap_or(Date::MIN);
+        let is_young = |id| {
+            let days: &BTreeMap<Date, f64> = use_by_slot.get(id).unwrap_or(&none);
+            days.first_key_value().is_none_or(|(first, _)| *first > known_since)
+        };
+        let lenders = if anew.iter().any(|(id, _)| is_young(id)) {
+            Store::lenders(work, device, known_since).await?
+        } else {
+            Vec::new()
+        };
         let (mut said, mut usage, mut kept) = (Vec::new(), Vec::new(), Vec::new());
         for (id, (slot, level)) in anew {
             let days = use_by_slot.get(&id).unwrap_or(&none);
-            let terms = Terms { order_fill: fill(id), calendar: &rules.practice.calendar, borrowed: None };
+            let borrowed = lent(&slot, &level, &lenders);
+            let terms = Terms { order_fill: fill(id), calendar: &rules.practice.calendar, borrowed };
             let prospect = prospect(slot.role, &level, days, seen_until, present, &terms);
             usage.push((id, prospect.usage));
             let order_by = order_by(slot.role, &prospect, &rules.practice);
