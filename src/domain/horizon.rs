@@ -1,11 +1,12 @@
 //! Use per day to the spread of days on which a supply runs out, or a receptacle fills up.
 //!
 //! Use is a gamma process whose mean follows a profile of the week, the working calendar and a slowly drifting
-//! rate, followed by `rate`. The run-out day is the first passage of that process. The form is the
+//! rate, followed by `rate`; for some days the pace of the last ones goes on (`surge`). The run-out day is the first passage of that process. The form is the
 //! parametric lead-time demand of Syntetos, Babai and Gardner (2015); the constants were set by measurement on
 //! simulated series.
 
 mod rate;
+mod surge;
 mod week;
 
 use jiff::civil::Date;
@@ -23,7 +24,7 @@ pub const BORROWS_BELOW_DAYS: i32 = 28;
 pub const SHUT_SHARE: f64 = 0.2;
 
 /// Variance of the rate's relative drift per day, ahead of today.
-const DRIFT: f64 = 3e-4;
+const DRIFT: f64 = 7e-5;
 /// The days after which drift stops adding up as fast.
 const DRIFT_SATURATION_DAYS: f64 = 200.0;
 /// A rate below this is no use at all, in the supply's measure per day.
@@ -40,6 +41,8 @@ pub struct Pace {
     pub doubt: f64,
     /// How each day of the week weighs, Monday first; their mean is 1.
     pub week: [f64; 7],
+    /// By what share the first day ahead uses more than usual, or less; it fades within days.
+    pub surge: f64,
 }
 
 /// A rate that other supplies lend to one that is little known itself.
@@ -116,7 +119,8 @@ pub fn pace(past: &Past<'_>) -> Option<Pace> {
         .collect();
     let rate::Followed { rate, variance, doubt } =
         rate::follow(past.daily, &expected, past.capacity, borrowed.as_ref());
-    Some(Pace { rate, variance, doubt, week })
+    let surge = surge::surge(past.daily, &expected, past.capacity, (rate, variance));
+    Some(Pace { rate, variance, doubt, week, surge })
 }
 
 fn weekday(day: Date) -> usize {
@@ -158,13 +162,14 @@ impl Ahead {
         self.shut.iter().take(days).filter(|shut| **shut).count()
     }
 
-    /// What the days up to the end of each one weigh together.
-    fn weights(&self, week: &[f64; 7]) -> Vec<f64> {
-        let mut together = 0.0;
+    /// What the days up to the end of each one weigh together; each day weighs something.
+    fn weights(&self, pace: &Pace) -> Vec<f64> {
+        let (mut together, mut surge) = (0.0, pace.surge);
         let weigh = |day: usize| {
             let open = if is_shut(&self.shut, day) { SHUT_SHARE } else { 1.0 };
-            together +=
-                week[(self.weekday + day) % 7] * open * if day == 0 { self.share_of_today } else { 1.0 };
+            let lies_ahead = if day == 0 { self.share_of_today } else { 1.0 };
+            together += pace.week[(self.weekday + day) % 7] * open * lies_ahead * (1.0 + surge);
+            surge = surge::fade(surge);
             together
         };
         (0..FURTHEST_DAYS).map(weigh).collect()
@@ -177,14 +182,20 @@ impl Ahead {
 /// `step` is the smallest difference the device can express.
 #[must_use]
 pub fn end_days(pace: &Pace, remaining: f64, step: f64, ahead: &Ahead) -> [f64; 3] {
-    ends(&Passage { pace, remaining, step, drift: DRIFT, weights: ahead.weights(&pace.week) })
+    ends(&Passage { pace, remaining, step, drift: DRIFT, weights: ahead.weights(pace) })
 }
 
 /// How likely a supply with `remaining` left has ended by the end of each of the next days, today first.
 #[must_use]
 pub fn chances_ended(pace: &Pace, remaining: f64, step: f64, ahead: &Ahead, days: usize) -> Vec<f64> {
-    let passage = Passage { pace, remaining, step, drift: DRIFT, weights: ahead.weights(&pace.week) };
-    (1..=days.min(FURTHEST_DAYS)).map(|day| passage.ended_by(day)).collect()
+    let passage = Passage { pace, remaining, step, drift: DRIFT, weights: ahead.weights(pace) };
+    // What has ended stays so; the gamma that is fitted to each day by itself does not know that quite.
+    let mut most = 0.0_f64;
+    let by = |day| {
+        most = most.max(passage.ended_by(day));
+        most
+    };
+    (1..=days.min(FURTHEST_DAYS)).map(by).collect()
 }
 
 /// Use on its way through what remains.

@@ -43,6 +43,7 @@ struct Case {
 #[test]
 fn the_passage_agrees_with_the_reference_in_numpy_and_scipy() {
     const WIDENING: f64 = 1.2;
+    const THEIR_DRIFT: f64 = 3e-4;
     let text = include_str!("../../../tests/fixtures/horizon_reference.json");
     let reference: Reference = serde_json::from_str(text).unwrap();
     let near = |ours: f64, theirs: f64| (ours - theirs).abs() <= 1e-6 * theirs.abs().max(1.0);
@@ -50,13 +51,13 @@ fn the_passage_agrees_with_the_reference_in_numpy_and_scipy() {
         let week = week::profile(&case.daily_ml, case.first_weekday, &[], &Calendar::default());
         assert!(week.iter().zip(&case.profile).all(|(ours, theirs)| near(*ours, *theirs)));
         let (variance, doubt) = (WIDENING * case.var_per_day, WIDENING * case.p0);
-        let pace = Pace { rate: case.rate, variance, doubt, week };
-        let weights = ahead((case.first_weekday + case.daily_ml.len()) % 7).weights(&week);
+        let pace = Pace { rate: case.rate, variance, doubt, week, surge: 0.0 };
+        let weights = ahead((case.first_weekday + case.daily_ml.len()) % 7).weights(&pace);
         let days = ends(&Passage {
             pace: &pace,
             remaining: case.remaining_ml,
             step: case.step_ml,
-            drift: WIDENING * DRIFT,
+            drift: WIDENING * THEIR_DRIFT,
             weights,
         });
         for (ours, theirs) in days.iter().zip([case.p10, case.p50, case.p90]) {
@@ -84,6 +85,29 @@ fn one_lender_is_none_and_unlike_lenders_lend_less_surely() {
     let alike = Borrowed::of(&[5.0, 5.2, 4.9, 5.1]).unwrap();
     let unlike = Borrowed::of(&[1.0, 5.2, 30.0, 5.1]).unwrap();
     assert!(alike.spread < unlike.spread && alike.lenders == 4);
+}
+
+#[test]
+fn a_campaign_goes_on_for_some_days_and_a_large_job_is_none() {
+    let mut daily = vec![5.0; 200];
+    daily.extend([20.0; 3]);
+    let campaign = paced_with(&daily, Some(775.0), None).unwrap();
+    assert!((0.5..3.0).contains(&campaign.surge), "{campaign:?}");
+    let usual = Pace { surge: 0.0, ..campaign.clone() };
+    let middle = |pace: &Pace, left| end_days(pace, left, 0.1, &ahead(0))[1];
+    assert!(middle(&campaign, 60.0) < middle(&usual, 60.0) - 1.0);
+    let (near, far) =
+        (middle(&usual, 60.0) - middle(&campaign, 60.0), middle(&usual, 600.0) - middle(&campaign, 600.0));
+    assert!(far < 3.0 * near + 3.0, "it fades: {near} {far}");
+    daily.truncate(200);
+    daily.push(400.0);
+    let job = paced_with(&daily, Some(775.0), None).unwrap();
+    daily[200] = 0.15 * 775.0;
+    let capped = paced_with(&daily, Some(775.0), None).unwrap();
+    assert!(job.surge <= capped.surge, "{} {}", job.surge, capped.surge);
+    let quiet: Vec<f64> = daily[..200].iter().copied().chain([0.0; 6]).collect();
+    let quiet = paced_with(&quiet, Some(775.0), None).unwrap();
+    assert!((-0.7..0.0).contains(&quiet.surge), "{}", quiet.surge);
 }
 
 #[test]
@@ -139,6 +163,7 @@ proptest! {
         prop_assert!(0.0 <= early && early <= middle && middle <= late && late <= FURTHEST_DAYS as f64);
         let chances = chances_ended(&pace, remaining, 0.1, &ahead, FURTHEST_DAYS);
         let by = |days: f64| chances[(days.ceil() as usize).clamp(1, FURTHEST_DAYS) - 1];
+        prop_assert!(chances.is_sorted() && chances.iter().all(|chance| (0.0..=1.0).contains(chance)));
         prop_assert!(early >= FURTHEST_DAYS as f64 || by(early) >= 0.1 - 1e-9);
     }
 }
