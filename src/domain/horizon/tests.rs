@@ -67,6 +67,36 @@ fn the_passage_agrees_with_the_reference_in_numpy_and_scipy() {
     assert!(reference.cases.len() >= 10);
 }
 
+/// A passage of use that knows no weekdays and no surge, through what remains.
+fn plain(rate: f64, variance: f64, doubt: f64, drift: f64, remaining: f64) -> ([f64; 3], f64) {
+    let pace = Pace { rate, variance, doubt, week: [1.0; 7], surge: 0.0 };
+    let weights = ahead(0).weights(&pace);
+    let passage = Passage { pace: &pace, remaining, step: 0.0, drift, weights };
+    (ends(&passage), passage.ended_by(10))
+}
+
+/// Jobs at 1.7 a day of 24 ml on average with a standard deviation of 30 use 408 ml in ten days with a variance of
+/// 25,092 (a compound Poisson process: the rate times the mean, and times the mean square). That a gamma of these
+/// reaches 775 ml has a chance of 0.02429939557548376, by scipy 1.17.1's `stats.gamma.sf`.
+#[test]
+fn compound_poisson_use_reaches_a_full_unit_as_scipy_says() {
+    let (rate, variance) = (1.7 * 24.0, 1.7 * (24.0 * 24.0 + 30.0 * 30.0));
+    assert!((10.0 * rate - 408.0).abs() < 1e-9 && (10.0 * variance - 25_092.0).abs() < 1e-9);
+    let (_, chance) = plain(rate, variance, 0.0, 0.0, 775.0);
+    assert!((chance - 0.024_299_395_575_483_76).abs() < 1e-9, "{chance}");
+}
+
+/// First passage of 12 ± 20 a day through 300, looked at by the day: by numpy 2.4.6 and scipy 1.17.1 (`gammainc`),
+/// with a sure rate, and with one of relative variance 0.02 that drifts by 3e-4 a day.
+#[test]
+fn first_passage_agrees_with_scipy_with_and_without_doubt_about_the_rate() {
+    let near = |ours: [f64; 3], theirs: [f64; 3]| ours.iter().zip(theirs).all(|(a, b)| (a - b).abs() < 1e-6);
+    let (sure, _) = plain(12.0, 400.0, 0.0, 0.0, 300.0);
+    assert!(near(sure, [16.061_606_71, 25.920_164_52, 37.323_639_15]), "{sure:?}");
+    let (doubted, _) = plain(12.0, 400.0, 0.02, 3e-4, 300.0);
+    assert!(near(doubted, [15.636_479_93, 26.112_321_37, 39.493_208_5]), "{doubted:?}");
+}
+
 #[test]
 fn a_short_history_gives_no_pace_unless_there_is_a_rate_to_borrow() {
     assert_eq!(paced(&[5.0; LEAST_DAYS - 1]), None);
