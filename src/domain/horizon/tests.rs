@@ -80,7 +80,7 @@ fn plain(rate: f64, variance: f64, doubt: f64, drift: f64, remaining: f64) -> ([
 /// reaches 775 ml has a chance of 0.02429939557548376, by scipy 1.17.1's `stats.gamma.sf`.
 #[test]
 fn compound_poisson_use_reaches_a_full_unit_as_scipy_says() {
-    let (rate, variance) = (1.7 * 24.0, 1.7 * (24.0 * 24.0 + 30.0 * 30.0));
+    let (rate, variance): (f64, f64) = (1.7 * 24.0, 1.7 * (24.0 * 24.0 + 30.0 * 30.0));
     assert!((10.0 * rate - 408.0).abs() < 1e-9 && (10.0 * variance - 25_092.0).abs() < 1e-9);
     let (_, chance) = plain(rate, variance, 0.0, 0.0, 775.0);
     assert!((chance - 0.024_299_395_575_483_76).abs() < 1e-9, "{chance}");
