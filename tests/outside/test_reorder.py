@@ -1,8 +1,11 @@
 """`ullage advice --figures`: counts of swaps, order-up-to levels and lead times, worked out anew with scipy.
 
-The product counts swaps by a gamma distribution of use over the lead time, so it has no (r, Q) or newsvendor
-function to be held against a textbook's examples; what it has is held against an independent Monte Carlo and
-against scipy's own distributions.
+The product counts swaps by a gamma distribution of use over the lead time. What it says is held against an
+independent Monte Carlo, against scipy's own distributions, and against worked examples of a textbook (Snyder and
+Shen, Fundamentals of Supply Chain Theory, 2nd edition) as the library stockpyl 1.0.2 numbers and computes them: many
+machines, each of which may need one unit, are the textbook's Poisson or normal demand. A shortage price is put to
+the product as the chance it amounts to. It knows no cost of placing an order, so the examples of economic order
+quantities (3.1) and of (s, S) policies (4.7) have nothing here to be held against.
 """
 
 import json
@@ -10,6 +13,8 @@ import json
 import numpy as np
 import pytest
 from scipy import stats
+from stockpyl.newsvendor import newsvendor_discrete, newsvendor_normal
+from stockpyl.rq import r_q_eil_approximation, r_q_eoqss_approximation, r_q_poisson_exact
 
 from harness import program, run
 
@@ -93,3 +98,86 @@ def test_oldest_first_only_what_is_used_in_time_counts(tmp_path):
         opened.append(stats.gamma.sf(775 * np.arange(1, 40), mean**2 / spread, scale=spread / mean).sum())
     first = min(4, opened[0])
     assert told["order"]["usable"] == int(first + min(6, opened[1] - first))
+
+
+# What each machine of a pool uses over the lead time: ten days at 1 a day, without doubt about the rate.
+POOL_DAYS, POOL_VARIANCE = 10, 9.0
+
+
+def pool(machines, chance):
+    """Machines each of which needs one unit within the lead time with so much chance, and never a second."""
+    spread = POOL_VARIANCE * POOL_DAYS + DRIFT * POOL_DAYS / 3 * POOL_DAYS**2
+    left = stats.gamma.isf(chance, POOL_DAYS**2 / spread, scale=spread / POOL_DAYS)
+    return {
+        "slots": slots([(left, 1e6, 1, POOL_VARIANCE, 0)] * machines),
+        "lead_days": POOL_DAYS,
+        "lead_spread_days": 0,
+        "review_days": 0,
+        "look_ahead_days": 0,
+    }
+
+
+def normal_pool(mean, deviation, machines):
+    """A pool with the mean and deviation of a normal demand, and what a unit has to be for that."""
+    unit = (mean**2 / machines + deviation**2) / mean
+    return pool(machines, mean / unit / machines), unit
+
+
+@pytest.mark.parametrize(("holding", "shortage", "level"), [(1, 4, 8), (1, 9, 9), (1, 19, 10), (1, 99, 12)])
+def test_a_poisson_pool_needs_what_the_newsvendor_stocks(tmp_path, holding, shortage, level):
+    """Snyder and Shen, example 4.7: demand Poisson with mean 6, holding 1, shortage 4, stock 8. Check values 2 and 12."""
+    stocked, _ = newsvendor_discrete(holding, shortage, demand_distrib=stats.poisson(6))
+    told = advise(tmp_path, service=shortage / (holding + shortage), **pool(2000, 6 / 2000))
+    assert told["up_to"] == stocked == level
+
+
+def test_a_poisson_pool_has_the_order_point_and_quantity_of_the_textbook(tmp_path):
+    """Snyder and Shen, example 5.8: holding 20, shortage 150, order 100, 1.5 a year, lead 2 years: r 3, Q 5."""
+    holding, shortage, fixed, rate, lead = 20, 150, 100, 1.5, 2
+    r, q, cost = r_q_poisson_exact(holding, shortage, fixed, rate, lead)
+    assert (r, q) == (3, 5) and cost == pytest.approx(107.92358063)
+    chances = np.array(advise(tmp_path, **pool(3000, rate * lead / 3000))["chances"])
+    need = np.arange(len(chances))
+
+    def per_year(stock):
+        return chances @ (holding * np.maximum(stock - need, 0) + shortage * np.maximum(need - stock, 0))
+
+    def of(point, units):
+        return (fixed * rate + sum(per_year(point + n) for n in range(1, units + 1))) / units
+
+    costs = {(point, units): of(point, units) for point in range(8) for units in range(1, 12)}
+    assert min(costs, key=costs.get) == (r, q)
+    assert costs[r, q] == pytest.approx(cost, rel=1e-3)
+
+
+def test_safety_stock_is_that_of_a_normal_demand(tmp_path):
+    """Snyder and Shen, example 4.3: mean 50, deviation 8, holding .18, shortage .70: 56.604. Check value 1."""
+    stocked, _ = newsvendor_normal(0.18, 0.70, 50, 8)
+    assert stocked == pytest.approx(56.60395593)
+    figures, unit = normal_pool(50, 8, 100)
+    told = advise(tmp_path, service=0.70 / 0.88, **figures)
+    assert told["mean"] * unit == pytest.approx(50, rel=1e-6)
+    # Whole units: the fewest that are enough.
+    assert told["up_to"] == np.ceil(stocked / unit)
+
+
+def test_order_points_are_those_of_the_textbook_in_whole_units(tmp_path):
+    """Snyder and Shen, examples 5.2 and 5.5: 213.970 by (r, Q) and 190.337 by safety stock. Check values 4 and 6."""
+    holding, shortage, fixed, rate, deviation, lead = 0.225, 7.5, 8, 1300, 150, 1 / 12
+    figures, unit = normal_pool(rate * lead, deviation * np.sqrt(lead), 40)
+    r, q, _ = r_q_eil_approximation(holding, shortage, fixed, rate, deviation, lead)
+    assert (r, q) == (pytest.approx(213.97044), pytest.approx(318.59018))
+    told = advise(tmp_path, service=1 - holding * q / (shortage * rate), **figures)
+    assert told["up_to"] == np.ceil(r / unit)
+    r, _ = r_q_eoqss_approximation(holding, shortage, fixed, rate, deviation, lead)
+    assert r == pytest.approx(190.33699657)
+    assert advise(tmp_path, service=shortage / (holding + shortage), **figures)["up_to"] == np.ceil(r / unit)
+
+
+@pytest.mark.parametrize(("service", "level"), [(0.5, 5), (0.9, 12), (0.95, 14), (0.99, 19)])
+def test_one_slot_of_doubtful_rate_needs_about_what_a_negative_binomial_does(tmp_path, service, level):
+    """Check value 12: nbinom.ppf(q; 3, 1/3), a Poisson need of mean 6 whose rate is itself gamma-distributed."""
+    assert stats.nbinom.ppf(service, 3, 1 / 3) == level
+    # Units of 1, half of one left on average; variance 6 of the swaps themselves and 12 of the rate.
+    figures = dict(slots=slots([(0.5, 1, 6, 6, 1 / 3)]), lead_days=1, lead_spread_days=0, review_days=0)
+    assert abs(advise(tmp_path, service=service, **figures)["up_to"] - level) <= 1
