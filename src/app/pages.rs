@@ -6,6 +6,7 @@ use jiff::tz::TimeZone;
 use super::Service;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
+use crate::domain::part::Part;
 use crate::report::Paper;
 use crate::site::source::{Notice, Source, SourceError};
 use crate::usecase::book::{Booking, Note, Refusal};
@@ -85,6 +86,17 @@ impl Source for StorePages {
     async fn part(&self, number: &str) -> Result<Option<PartView>, SourceError> {
         let Service { store, rules, .. } = &self.0;
         shelf::part(store, number, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
+    }
+
+    async fn put_part(
+        &self,
+        part: Part,
+        fresh: bool,
+        token: Option<Token>,
+    ) -> Result<Result<(), Refusal>, SourceError> {
+        book::put_part(&self.0.store, &part, fresh, token.as_ref(), &self.0.present())
+            .await
+            .map_err(SourceError::new)
     }
 
     async fn book(

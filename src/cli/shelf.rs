@@ -107,6 +107,15 @@ pub enum PartsCommand {
         /// The file
         file: PathBuf,
     },
+    /// Write one part into the catalogue, or change what is written of it
+    Put {
+        /// The part's number
+        part: String,
+        /// What is written anew: a column of a file of parts and its value, as supplier="Opera stores"; a price also as
+        /// price="189.00 EUR"; an empty value takes out what stood there
+        #[arg(required = true, value_name = "COLUMN=VALUE", value_parser = written)]
+        set: Vec<(String, String)>,
+    },
     /// Write the catalogue as CSV
     Export {
         /// The file to write; standard output if none is given
@@ -157,6 +166,11 @@ pub(super) fn made_on(text: &str) -> Result<Date, String> {
     shelf_csv::made_on(text).ok_or_else(|| "write it as 2025-03-14 or 2025-03".to_owned())
 }
 
+fn written(text: &str) -> Result<(String, String), String> {
+    let (column, value) = text.split_once('=').ok_or("write it as COLUMN=VALUE, such as lead_days=9")?;
+    Ok((column.trim().to_owned(), value.to_owned()))
+}
+
 fn left(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(left) if (0.0..1e9).contains(&left) => Ok(left),
@@ -174,7 +188,7 @@ pub async fn run(command: ShelfCommand, config: Config) -> anyhow::Result<ExitCo
     let practice = config.rules.practice;
     let store = &open.store;
     let result = match command {
-        ShelfCommand::Parts(command) => files::parts(store, command).await,
+        ShelfCommand::Parts(command) => files::parts(store, command, &present).await,
         ShelfCommand::Lots(command) => files::lots(store, command, &present).await,
         ShelfCommand::List { part } => list::run(store, part.as_deref(), &present, &practice).await,
         ShelfCommand::Receive { part, units, made_on, place, by } => {

@@ -134,6 +134,21 @@ impl Price {
         }
         format!("{sign}{}.{:0width$}", minor / whole, minor % whole, width = digits as usize)
     }
+
+    /// What one unit costs, from an amount and a currency's code as a person writes them: `189.00 EUR`, `189 EUR`.
+    /// `None` if it is not that, is below zero, or has more digits than the currency's minor unit.
+    #[must_use]
+    pub fn from_words(text: &str) -> Option<Self> {
+        let (amount, code) = text.trim().split_once(' ')?;
+        let currency = Currency::from_code(code.trim())?;
+        let (whole, part) = amount.split_once('.').unwrap_or((amount, ""));
+        let digits = currency.digits() as usize;
+        let plain = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());
+        if whole.is_empty() || !plain(whole) || !plain(part) || part.len() > digits {
+            return None;
+        }
+        format!("{whole}{part:0<digits$}").parse().ok().map(|minor| Self { minor, currency })
+    }
 }
 
 /// As `189.00 EUR`.
@@ -259,6 +274,22 @@ fn same_word(a: &str, b: &str) -> bool {
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
+
+    #[test]
+    fn a_price_is_read_as_it_is_shown() {
+        let minor = |text| Price::from_words(text).map(|price| price.minor);
+        for (text, wanted) in
+            [("189.00 EUR", 18_900), ("189 EUR", 18_900), ("0.5 EUR", 50), (" 24000 JPY ", 24_000)]
+        {
+            assert_eq!(minor(text), Some(wanted), "{text}");
+        }
+        for wrong in
+            ["189.00", "EUR", "-1 EUR", "1,50 EUR", "1.234 EUR", "1.0 JPY", "1e3 EUR", ".5 EUR", "1 euro"]
+        {
+            assert_eq!(minor(wrong), None, "{wrong}");
+        }
+        assert_eq!(Price::from_words("189.00 EUR").unwrap().to_string(), "189.00 EUR");
+    }
     use crate::domain::ids::{DeviceId, SlotId, SupplyIndex};
     use crate::domain::standard::SupplyKind;
 

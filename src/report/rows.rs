@@ -17,6 +17,24 @@ pub struct RowFault {
     pub what: String,
 }
 
+impl RowFault {
+    /// The column that it is about, and what is wrong there: what is said of a cell begins with its column.
+    #[must_use]
+    pub fn at_column(&self) -> (&str, &str) {
+        self.what.split_once(' ').unwrap_or((&self.what, ""))
+    }
+}
+
+/// Reads one thing that did not come as a file, from cells named like a file's columns.
+pub(super) fn read_one<T>(
+    cells: BTreeMap<&str, String>,
+    take: impl FnOnce(&mut Row<'_>) -> Option<T>,
+) -> Result<T, Vec<RowFault>> {
+    let mut faults = Vec::new();
+    let taken = take(&mut Row { line: 1, cells, faults: &mut faults });
+    taken.filter(|_| faults.is_empty()).ok_or(faults)
+}
+
 /// A file of these columns: UTF-8, rows ended by CR LF.
 ///
 /// # Errors

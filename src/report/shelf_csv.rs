@@ -36,7 +36,7 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 
 pub use super::rows::RowFault;
-use super::rows::{Row, read, write};
+use super::rows::{Row, read, read_one, write};
 use super::text;
 use crate::domain::part::{CARTRIDGE_SHELF_LIFE_MONTHS, Currency, LeadTime, Part, PartKind, Price};
 use crate::domain::shelf::Stock;
@@ -69,27 +69,68 @@ pub const LOT_COLUMNS: [&str; 5] = ["part", "made_on", "place", "units", "left_o
 /// # Errors
 /// Writing to memory does not fail; the error is passed on rather than hidden.
 pub fn write_parts(stocks: &[Stock]) -> Result<Vec<u8>, csv::Error> {
+    write(&PART_COLUMNS, stocks.iter().map(|stock| cells(&stock.part)))
+}
+
+/// What is written of a part, column by column.
+fn cells(part: &Part) -> [String; 15] {
     let optional = |number: Option<String>| number.unwrap_or_default();
-    let rows = stocks.iter().map(|Stock { part, .. }| {
-        [
-            text(&part.number),
-            part.kind.word().to_owned(),
-            text(part.colour.as_deref().unwrap_or_default()),
-            optional(part.capacity.map(|(amount, _)| amount.to_string())),
-            optional(part.capacity.map(|(_, measure)| measure.word().to_owned())),
-            part.shelf_life_months.map_or_else(|| "none".to_owned(), |months| months.to_string()),
-            optional(part.price.map(|price| price.minor.to_string())),
-            optional(part.price.map(|price| price.currency.code().to_owned())),
-            part.pack_size.to_string(),
-            part.minimum_order.to_string(),
-            text(part.supplier.as_deref().unwrap_or_default()),
-            optional(part.lead.map(|lead| lead.mean_days.to_string())),
-            optional(part.lead.and_then(|lead| lead.spread_days).map(|days| days.to_string())),
-            text(part.storage_note.as_deref().unwrap_or_default()),
-            text(&part.models.join("|")),
-        ]
-    });
-    write(&PART_COLUMNS, rows)
+    [
+        text(&part.number),
+        part.kind.word().to_owned(),
+        text(part.colour.as_deref().unwrap_or_default()),
+        optional(part.capacity.map(|(amount, _)| amount.to_string())),
+        optional(part.capacity.map(|(_, measure)| measure.word().to_owned())),
+        part.shelf_life_months.map_or_else(|| "none".to_owned(), |months| months.to_string()),
+        optional(part.price.map(|price| price.minor.to_string())),
+        optional(part.price.map(|price| price.currency.code().to_owned())),
+        part.pack_size.to_string(),
+        part.minimum_order.to_string(),
+        text(part.supplier.as_deref().unwrap_or_default()),
+        optional(part.lead.map(|lead| lead.mean_days.to_string())),
+        optional(part.lead.and_then(|lead| lead.spread_days).map(|days| days.to_string())),
+        text(part.storage_note.as_deref().unwrap_or_default()),
+        text(&part.models.join("|")),
+    ]
+}
+
+/// A part with some of its columns written anew, by hand and not by file: a new one where there was none before. A
+/// price may also be given as `price`, in words such as `189.00 EUR`.
+///
+/// # Errors
+/// Every column that is wrong.
+pub fn part_with(before: Option<&Part>, changes: &[(&str, &str)]) -> Result<Part, Vec<RowFault>> {
+    let mut known: BTreeMap<&str, String> =
+        before.into_iter().flat_map(|part| PART_COLUMNS.into_iter().zip(cells(part))).collect();
+    let mut faults = Vec::new();
+    let mut fault = |what: String| faults.push(RowFault { line: 1, what });
+    for (column, value) in changes {
+        let value = value.trim();
+        match (*column, Price::from_words(value)) {
+            ("price", Some(price)) => {
+                known.insert("price_minor", price.minor.to_string());
+                known.insert("currency", price.currency.code().to_owned());
+            }
+            ("price", None) if value.is_empty() => {
+                known.remove("price_minor");
+                known.remove("currency");
+            }
+            ("price", None) => {
+                fault(format!("price '{value}' is no amount with a currency's code, such as 189.00 EUR"));
+            }
+            (column, _) if PART_COLUMNS.contains(&column) => {
+                known.insert(column, text(value));
+            }
+            (other, _) => {
+                fault(format!("{other} is no column of a part; they are {}", PART_COLUMNS.join(", ")));
+            }
+        }
+    }
+    match read_one(known, part) {
+        Ok(part) if faults.is_empty() => Ok(part),
+        Ok(_) => Err(faults),
+        Err(more) => Err(faults.into_iter().chain(more).collect()),
+    }
 }
 
 /// The lots on the shelf as the bytes of a file.

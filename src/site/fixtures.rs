@@ -15,6 +15,7 @@ use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId, SlotId, SupplyInd
 use crate::domain::month::Month;
 use crate::domain::order::StepRefusal;
 use crate::domain::outlook::{Forecast, Horizon, Outlook, Slot};
+use crate::domain::part::Part;
 use crate::domain::reading::{Capacity, Level, Role};
 use crate::domain::snapshot::{DeviceAlert, Marker, MediaInput};
 use crate::domain::standard::{
@@ -172,6 +173,17 @@ impl Source for Fixture {
 
     async fn part(&self, number: &str) -> Result<Option<PartView>, SourceError> {
         self.give(|| shelf_fixtures::part_view(&self.name, number), None).await
+    }
+
+    async fn put_part(
+        &self,
+        part: Part,
+        fresh: bool,
+        _: Option<Token>,
+    ) -> Result<Result<(), Refusal>, SourceError> {
+        let known = shelf_fixtures::part_view(&self.name, &part.number).is_some();
+        let refused = if fresh { Refusal::Known(part.number) } else { Refusal::NoSuchPart(part.number) };
+        self.give(|| if known == fresh { Err(refused) } else { Ok(()) }, Ok(())).await
     }
 
     async fn book(

@@ -26,6 +26,11 @@ impl Fields {
         }
     }
 
+    /// A form as somebody would have filled it in.
+    pub(crate) fn filled(fields: Vec<(&str, String)>) -> Self {
+        Self(fields.into_iter().map(|(name, value)| (name.to_owned(), value)).collect())
+    }
+
     /// What was typed into a field, without blanks around it; empty if nothing was.
     pub(crate) fn get(&self, name: &str) -> &str {
         let found = self.0.iter().find(|(field, _)| field == name);

@@ -7,6 +7,7 @@
 //! | `/machines/{id}/heads` | a machine's print heads, with forms that register, replace and map them |
 //! | `/machines/{id}/units` | its units, what is asked about them, and what people say of its supplies |
 //! | `/shelf`, `/shelf/parts/{number}` | what lies on the shelf; one part with its movements and forms |
+//! | `/shelf/new`, `/shelf/parts/{number}/entry` | a new part; what the catalogue says of one, to be changed |
 //! | `/shelf/count` | the stock-take |
 //! | `/orders`, `/orders/{number}`, `.csv`, `.txt` | what to order, and orders; one order with its forms, and as a file |
 //! | `/alerts`, `/alerts/{id}` | what crossed a rule, open and cleared; one alert with its forms |
@@ -102,6 +103,8 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/machines/{id}/units/{slot}/{action}/{at}", post(pages::units::tell::<S>))
         .route("/shelf", get(pages::shelf::show::<S>))
         .route("/shelf/count", get(pages::count::show::<S>).post(pages::count::book::<S>))
+        .route("/shelf/new", get(pages::entry::new::<S>).post(pages::entry::add::<S>))
+        .route("/shelf/parts/{number}/entry", get(pages::entry::show::<S>).post(pages::entry::change::<S>))
         .route("/shelf/parts/{number}", get(pages::part::show::<S>))
         .route("/shelf/parts/{number}/{action}", post(pages::part::book::<S>))
         .merge(pages::alerts::routes::<S>())

@@ -91,6 +91,41 @@ fn what_was_typed_is_kept_beside_what_is_wrong_with_it() {
 }
 
 #[test]
+fn what_the_catalogue_says_is_changed_by_a_form() {
+    with(full(), |to| {
+        let entry = format!("{PART}/entry");
+        let page = ask(to, "GET", &entry, "");
+        for kept in ["value=\"189.00 EUR\"", "value=\"6.5\"", "<option value=\"cartridge\" selected>"] {
+            assert!(page.body.contains(kept), "{kept}: {}", page.body);
+        }
+        let words = text(&page.body);
+        assert!(words.contains("As it stands it goes into Bobbin, Cyan."), "{words}");
+        let good = "kind=cartridge&unit=ml&price=191+EUR&models=A%0D%0AB";
+        assert_eq!(post(to, &entry, good).status, 303);
+        let wrong = post(to, &entry, "kind=cartridge&unit=ml&price=cheap&lead_days=soon&colour=%3Cb%3E");
+        assert_eq!(wrong.status, 422);
+        let words = text(&wrong.body);
+        for told in [
+            "Nothing was changed",
+            "'cheap' is no amount with a currency's code, such as 189.00 EUR.",
+            "'soon' is not a number of days.",
+        ] {
+            assert!(words.contains(told), "{told}: {words}");
+        }
+        assert!(wrong.body.contains("value=\"&#60;b&#62;\""));
+        check_nesting("entry", &wrong.body);
+        check_ids("entry", &wrong.body);
+        let again = post(to, "/shelf/new", "number=VO-C%2F775&kind=cartridge&unit=ml");
+        assert_eq!(again.status, 422);
+        assert!(text(&again.body).contains("VO-C/775 is in the catalogue already"));
+        assert!(text(&post(to, "/shelf/new", "kind=head&unit=ml").body).contains("Fill this in."));
+        let new = post(to, "/shelf/new", "number=VO-X&kind=head&unit=ml");
+        assert_eq!((new.status, new.header("location")), (303, Some("/shelf/parts/VO-X?written=1")));
+        assert_eq!(ask(to, "GET", "/shelf/parts/VO-Q/entry", "").status, 404);
+    });
+}
+
+#[test]
 fn a_form_is_only_taken_from_a_page_of_this_site() {
     with(full(), |to| {
         let path = format!("{PART}/issue");

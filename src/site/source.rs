@@ -10,6 +10,7 @@ use super::heads_source::HeadSource;
 use super::setup_source::SetupSource;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
+use crate::domain::part::Part;
 use crate::report::Paper;
 use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::month::NotClosed;
@@ -87,6 +88,15 @@ pub trait Source: AlertSource + HeadSource + SetupSource {
 
     /// One part with its lots and movements; `None` if there is no such part.
     fn part(&self, number: &str) -> impl Future<Output = Result<Option<PartView>, SourceError>> + Send;
+
+    /// Puts a part into the catalogue that is not there yet (`fresh`), or in the place of the one that is; or says why
+    /// not. A form with a token is booked once.
+    fn put_part(
+        &self,
+        part: Part,
+        fresh: bool,
+        token: Option<Token>,
+    ) -> impl Future<Output = Result<Result<(), Refusal>, SourceError>> + Send;
 
     /// Books one thing for a part, or says why not; a form with a token is booked once.
     fn book(

@@ -65,7 +65,7 @@ pub(super) fn full() -> Fixture {
     Fixture::new(Mood::Full)
 }
 
-const PAGES: [&str; 18] = [
+const PAGES: [&str; 20] = [
     "/setup",
     "/setup/devices",
     "/setup/credentials",
@@ -83,6 +83,8 @@ const PAGES: [&str; 18] = [
     "/months/2026-10",
     "/shelf",
     "/shelf/count",
+    "/shelf/new",
+    "/shelf/parts/VO-C%2F775/entry",
     "/shelf/parts/VO-C%2F775",
 ];
 

@@ -26,7 +26,7 @@ export async function findPages(browser, address) {
   assert.ok(month, "/months links to no month");
   const named = machines.map((path, at) => [`machine-${at + 1}`, path]);
   named.push(["heads", `${machines[0]}/heads`]);
-  const shelf = { shelf: "/shelf", part: parts[0], count: "/shelf/count" };
+  const shelf = { shelf: "/shelf", part: parts[0], count: "/shelf/count", new: "/shelf/new", entry: `${parts[0]}/entry` };
   return { today: "/", machines: "/machines", ...Object.fromEntries(named), ...shelf, alerts: "/alerts", rules: "/alerts/rules", rule: "/alerts/rules/waste_order_point", told: "/alerts/told", feeds: "/alerts/feeds", months: "/months", month };
 }
 

@@ -342,3 +342,48 @@ async fn a_form_books_and_leads_back_to_its_page() {
     assert!(get(address, "/shelf").body.contains("<b>4</b> made 1 Mar 2026, Shelf B"));
     running.drain().await;
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_part_is_written_by_form_and_by_command() {
+    let (dir, database) = (tempfile::tempdir().unwrap(), TestDatabase::new().await);
+    let store = room(&database).await;
+    let clock = ullage::clock::Clock::scaled(present(2).now, 1.0);
+    let service = ullage::app::Service::new(store.clone(), clock, &crate::support::loft::config());
+    let (address, running) = crate::pages::serve(&service).await;
+    let form =
+        "number=VO-C-600&kind=cartridge&colour=Cyan&capacity=600&unit=ml&price=120+EUR&supplier=Opera+stores";
+    let made = post(address, "/shelf/new", form);
+    assert_eq!(made.status, 303, "{}", made.body);
+    let page = get(address, "/shelf/parts/VO-C-600?written=1");
+    assert!(
+        page.body.contains("It is written in the catalogue.") && page.body.contains("120.00 EUR"),
+        "{}",
+        page.body
+    );
+    assert!(page.body.contains("fits Bobbin"), "{}", page.body);
+    let entry =
+        "kind=cartridge&colour=Cyan&capacity=600&unit=ml&price=&lead_days=9&pack_size=4&models=Another";
+    assert_eq!(post(address, "/shelf/parts/VO-C-600/entry", entry).status, 303);
+    let part = store.stocks(Some("VO-C-600")).await.unwrap().remove(0).part;
+    assert_eq!((part.price, part.pack_size, part.models.as_slice()), (None, 4, &["Another".to_owned()][..]));
+    running.drain().await;
+    let told = run(
+        dir.path(),
+        &database.url(),
+        &[
+            &["parts", "put", "VO-C-600", "price=131.5 EUR", "models=", "storage_note=Lying down"],
+            &["parts", "put", "VO-M-600", "kind=cartridge", "colour=Magenta"],
+            &["parts", "put", "VO-Y-600", "colour=Yellow", "lead_days=soon"],
+            &["parts", "put", "VO-C-600", "number=VO-C-601"],
+            &["parts", "list"],
+        ],
+    );
+    for line in [
+        "VO-C-600       cyan cartridge, 600 ml; good for 30 months; 131.50 EUR; fits any model",
+        "VO-M-600       magenta cartridge; good for 30 months; fits any model",
+        "VO-Y-600 is left as it is: kind is empty; lead_days 'soon' is not a number of days",
+        "a part keeps its number: leave out number=VO-C-601",
+    ] {
+        assert!(told.contains(line), "lacks '{line}':\n{told}");
+    }
+}

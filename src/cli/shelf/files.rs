@@ -12,13 +12,17 @@ use crate::domain::outlook::Present;
 use crate::domain::part::Part;
 use crate::report::shelf_csv;
 use crate::store::Store;
-use crate::usecase::book::{Note, import_lots, import_parts};
+use crate::usecase::book::{Note, import_lots, import_parts, put_part};
 
 /// A file larger than this is not one of parts, lots or heads.
 const LARGEST_BYTES: u64 = 64 << 20;
 
 /// `ullage shelf parts`.
-pub(super) async fn parts(store: &Store, command: PartsCommand) -> anyhow::Result<ExitCode> {
+pub(super) async fn parts(
+    store: &Store,
+    command: PartsCommand,
+    present: &Present,
+) -> anyhow::Result<ExitCode> {
     match command {
         PartsCommand::Import { file } => {
             let parts = match shelf_csv::read_parts(&read(&file)?) {
@@ -28,6 +32,7 @@ pub(super) async fn parts(store: &Store, command: PartsCommand) -> anyhow::Resul
             import_parts(store, &parts).await?;
             println!("{} in the catalogue from {}.", counted(parts.len(), "part"), file.display());
         }
+        PartsCommand::Put { part, set } => put(store, &part, &set, present).await?,
         PartsCommand::Export { out } => {
             let stocks = store.stocks(None).await?;
             write(out.as_deref(), &shelf_csv::write_parts(&stocks)?)?;
@@ -45,6 +50,23 @@ pub(super) async fn parts(store: &Store, command: PartsCommand) -> anyhow::Resul
         }
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Writes one part into the catalogue, or changes what is written of it.
+async fn put(store: &Store, number: &str, set: &[(String, String)], present: &Present) -> anyhow::Result<()> {
+    let known = store.stocks(Some(number)).await?.pop().map(|stock| stock.part);
+    let mut changes: Vec<(&str, &str)> = vec![("number", number)];
+    for (column, value) in set {
+        anyhow::ensure!(column != "number", "a part keeps its number: leave out number={value}");
+        changes.push((column, value));
+    }
+    let part = shelf_csv::part_with(known.as_ref(), &changes).map_err(|faults| {
+        let faults: Vec<String> = faults.into_iter().map(|fault| fault.what).collect();
+        anyhow::anyhow!("{number} is left as it is: {}", faults.join("; "))
+    })?;
+    put_part(store, &part, known.is_none(), None, present).await??;
+    println!("{}", line(&part));
+    Ok(())
 }
 
 /// `ullage shelf lots`.

@@ -50,6 +50,31 @@ fn a_month_of_manufacture_is_its_first_day() {
 }
 
 #[test]
+fn a_part_is_written_column_by_column() {
+    let fresh =
+        part_with(None, &[("number", "VO-C"), ("kind", "cartridge"), ("price", "189.5 EUR")]).unwrap();
+    let price = fresh.price.unwrap();
+    assert_eq!((price.minor, price.currency.code(), fresh.shelf_life_months), (18_950, "EUR", Some(30)));
+    let changed =
+        part_with(Some(&fresh), &[("price", ""), ("lead_days", "9"), ("supplier", "=Opera stores")]);
+    let changed = changed.unwrap();
+    assert_eq!((changed.price, changed.lead.map(|lead| lead.mean_days)), (None, Some(9.0)));
+    assert_eq!(
+        changed,
+        Part { price: None, lead: changed.lead, supplier: Some("=Opera stores".into()), ..fresh.clone() }
+    );
+    let wrong =
+        [("price", "cheap"), ("kind", ""), ("pack_size", "0"), ("shape", "round"), ("capacity", "775")];
+    let faults = part_with(Some(&fresh), &wrong).unwrap_err();
+    let told: Vec<(&str, &str)> = faults.iter().map(RowFault::at_column).collect();
+    assert_eq!(
+        told.iter().map(|(column, _)| *column).collect::<Vec<_>>(),
+        ["price", "shape", "kind", "capacity", "pack_size"]
+    );
+    assert_eq!(told[2].1, "is empty");
+}
+
+#[test]
 fn lots_are_told_apart_from_part_used_units() {
     let file = "part,made_on,place,units,left_over\nVO-C,2025-03,Shelf B,2,310\nVO-C,March,,none,\nVO-C,2025-03,Shelf B,1,310.5\n";
     insta::assert_snapshot!(faults(read_lots(file.as_bytes())));

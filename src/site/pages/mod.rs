@@ -2,6 +2,7 @@
 
 pub(crate) mod alerts;
 pub(crate) mod count;
+pub(crate) mod entry;
 pub(crate) mod error;
 pub(crate) mod heads;
 pub(crate) mod horizon;

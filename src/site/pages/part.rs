@@ -49,14 +49,25 @@ struct PartPage {
     failed: bool,
 }
 
+/// What has just been done, as the address says it.
+enum Told {
+    Nothing,
+    Booked(i64),
+    Written,
+}
+
 pub(crate) async fn show<S: Source>(
     State(source): State<S>,
     number: Result<Path<String>, PathRejection>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, SiteError> {
     let Path(number) = number.map_err(|_| SiteError::NoSuchPage)?;
-    let booked = query.as_deref().and_then(|query| query.strip_prefix("booked=")?.parse().ok());
-    page(&source, &number, booked, &Tried::default()).await
+    let told = match query.as_deref().and_then(|query| query.split_once('=')) {
+        Some(("booked", movement)) => movement.parse().map_or(Told::Nothing, Told::Booked),
+        Some(("written", "1")) => Told::Written,
+        _ => Told::Nothing,
+    };
+    page(&source, &number, told, &Tried::default()).await
 }
 
 /// Books what a form says, and leads back to the page; or shows it again with what is wrong.
@@ -82,7 +93,7 @@ pub(crate) async fn book<S: Source>(
             }
         },
     };
-    let mut response = page(&source, &number, None, &Tried { form: action, fields, faults }).await?;
+    let mut response = page(&source, &number, Told::Nothing, &Tried { form: action, fields, faults }).await?;
     *response.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
     Ok(response)
 }
@@ -152,24 +163,26 @@ fn left(text: &str) -> Result<Option<f64>, Fault> {
     }
 }
 
-async fn page<S: Source>(
-    source: &S,
-    number: &str,
-    booked: Option<i64>,
-    tried: &Tried,
-) -> Result<Response, SiteError> {
+async fn page<S: Source>(source: &S, number: &str, told: Told, tried: &Tried) -> Result<Response, SiteError> {
     let missing = || SiteError::NoSuchPart(number.chars().take(64).collect());
     let view = source.part(number).await?.ok_or_else(missing)?;
     let zone = source.zone();
     let part = &view.line.part;
     let row = PartRow::of(&view.line, view.today);
     let movements: Vec<MovementRow> = view.movements.iter().map(|line| movement(line, part, &zone)).collect();
-    let done = view.movements.iter().zip(&movements).find(|(line, _)| Some(line.movement.id.0) == booked);
+    let done = match told {
+        Told::Nothing => None,
+        Told::Written => Some("It is written in the catalogue.".to_owned()),
+        Told::Booked(movement) => {
+            let known = view.movements.iter().position(|line| line.movement.id.0 == movement);
+            known.map(|at| &movements[at]).map(|row| format!("Booked: {}, {}.", row.quantity, row.lot))
+        }
+    };
     let page = PartPage {
         page: Page::new(source, Section::Shelf, part.number.clone()),
         facts: facts(part),
         forms: forms(&view, &row.href, tried),
-        done: done.map(|(_, row)| format!("Booked: {}, {}.", row.quantity, row.lot)),
+        done,
         failed: !tried.faults.is_empty(),
         row,
         movements,

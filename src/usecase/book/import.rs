@@ -9,6 +9,7 @@ use crate::domain::part::Part;
 use crate::domain::shelf::{MovementKind, Stock};
 use crate::store::shelf::NewMovement;
 use crate::store::{Result, Store, Work};
+use crate::usecase::once::{Token, settle, taken};
 use crate::usecase::slots::renew_sizes;
 
 /// Puts parts into the catalogue, or in the place of those that have their numbers.
@@ -23,6 +24,35 @@ pub async fn import_parts(store: &Store, parts: &[Part]) -> Result<()> {
     renew_sizes(&mut work, None).await?;
     work.commit().await?;
     Ok(())
+}
+
+/// Puts one part into the catalogue that is not there yet (`fresh`), or in the place of the one that is; or says
+/// why not. A form with a token is booked once.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn put_part(
+    store: &Store,
+    part: &Part,
+    fresh: bool,
+    token: Option<&Token>,
+    present: &Present,
+) -> Result<std::result::Result<(), Refusal>> {
+    let mut work = store.begin().await?;
+    if taken(&mut work, token, present.now).await?.is_some() {
+        return Ok(Ok(()));
+    }
+    let known = !Store::stocks_in(&mut work, Some(&part.number)).await?.is_empty();
+    match (fresh, known) {
+        (true, true) => return Ok(Err(Refusal::Known(part.number.clone()))),
+        (false, false) => return Ok(Err(Refusal::NoSuchPart(part.number.clone()))),
+        _ => {}
+    }
+    let id = Store::put_part(&mut work, part).await?;
+    renew_sizes(&mut work, None).await?;
+    settle(&mut work, token, id.0).await?;
+    work.commit().await?;
+    Ok(Ok(()))
 }
 
 /// Units that come in by a file.

@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 pub use self::count::{count_all, count_form};
-pub use self::import::{LotRow, import_lots, import_parts};
+pub use self::import::{LotRow, import_lots, import_parts, put_part};
 use self::plan::{Plan, plan};
 pub use self::refusal::Refusal;
 use super::once::{Token, settle, taken};

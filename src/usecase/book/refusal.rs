@@ -11,6 +11,9 @@ pub enum Refusal {
     /// The catalogue does not have the part.
     #[error("no part '{0}' is in the catalogue")]
     NoSuchPart(String),
+    /// The catalogue has a part of that number already.
+    #[error("{0} is in the catalogue already: change it on its page")]
+    Known(String),
     /// The part has no such lot, or nothing of it is on the shelf or out.
     #[error("{part} has no lot {lot} on the shelf")]
     NoSuchLot {
@@ -68,6 +71,7 @@ impl Refusal {
     pub fn field(&self) -> &'static str {
         match self {
             Self::NoSuchPart(_) => "part",
+            Self::Known(_) => "number",
             Self::NoSuchLot { .. } | Self::NothingGood(_) | Self::NotOut(_) => "lot",
             Self::Short { .. } | Self::Units(_) => "units",
             Self::TooMuchLeft { .. } => "left",
