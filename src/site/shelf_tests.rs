@@ -107,8 +107,8 @@ fn what_the_catalogue_says_is_changed_by_a_form() {
         let words = text(&wrong.body);
         for told in [
             "Nothing was changed",
-            "'cheap' is no amount with a currency's code, such as 189.00 EUR.",
-            "'soon' is not a number of days.",
+            "&#39;cheap&#39; is no amount with a currency&#39;s code, such as 189.00 EUR.",
+            "&#39;soon&#39; is not a number of days.",
         ] {
             assert!(words.contains(told), "{told}: {words}");
         }
