@@ -122,6 +122,81 @@ export function checkJourneys(world) {
       }
     });
 
+    test("orders a part, receives it, and finds it on the shelf and in a machine, without scripts", async () => {
+      const { page, complaints, close } = await openWindow(world.browser, world.address, { javaScriptEnabled: false });
+      const part = "VO-TR-775";
+      const onShelf = async () => {
+        await page.goto(`/shelf/parts/${part}`);
+        return Number.parseInt(await page.getByRole("heading", { name: / on the shelf$/ }).innerText(), 10);
+      };
+      try {
+        const before = await onShelf();
+        await page.goto("/orders");
+        await page.locator("summary", { hasText: "Put a part on an order" }).click();
+        const draft = page.locator('form[action="/orders"]').filter({ has: page.getByLabel("Part") });
+        await draft.getByLabel("Part").selectOption(part);
+        await draft.getByLabel("Who").fill("print room");
+        await draft.getByRole("button").click();
+        // Without a number of units nothing is ordered, and what was chosen stays.
+        assert.match(await draft.locator(".wrong").innerText(), /Write a whole number/);
+        assert.equal(await draft.getByLabel("Part").inputValue(), part);
+        await draft.getByLabel("Units").fill("2");
+        await draft.getByRole("button").click();
+        const order = new URL(page.url()).pathname;
+        assert.match(order, /^\/orders\/\d+$/);
+        assert.match(await page.locator(".sheet-lines").innerText(), new RegExp(part));
+        const send = page.locator('form[action$="/send"]');
+        await send.getByLabel("Who").fill("print room");
+        await send.getByRole("button").click();
+        assert.equal(new URL(page.url()).pathname, order);
+        assert.match(await page.locator(".standfirst").innerText(), /^Sent.*expected/);
+        assert.equal(await onShelf(), before, "what is on order is not on the shelf");
+        await page.goto(order);
+        const receive = page.locator('form[action$="/receive"]');
+        const line = receive.getByRole("group", { name: new RegExp(part) });
+        await line.getByLabel("Units that came").fill("2");
+        await line.getByLabel("Made on").fill("2026-03");
+        await line.getByLabel("Place").fill("Textile room");
+        await receive.getByLabel("Who").fill("print room");
+        await receive.getByRole("button").click();
+        assert.match(await page.locator(".standfirst").innerText(), /^(Partly r|R)eceived/);
+        assert.equal(await onShelf(), before + 2);
+        assert.match(await page.locator(".movements").innerText(), /2 units received.*order \d+/s);
+        const issue = page.locator('form[action$="/issue"]');
+        assert.match(await issue.getByLabel("To").innerText(), /Weft, Red/);
+        await issue.getByLabel("Who").fill("print room");
+        await issue.getByLabel("Why").fill("swap");
+        await issue.getByRole("button").click();
+        assert.match(await page.getByRole("status").innerText(), /1 unit issued/);
+        assert.equal(await onShelf(), before + 1);
+        assert.match(await page.locator(".movements").innerText(), /1 unit issued.*Weft, Red/s);
+        assertNone(complaints.filter((line) => !line.includes("422")), "the browser complains");
+      } finally {
+        await close();
+      }
+    });
+
+    test("changes what the catalogue says of a part, without scripts", async () => {
+      const { page, complaints, close } = await openWindow(world.browser, world.address, { javaScriptEnabled: false });
+      try {
+        await page.goto("/shelf/parts/VO-TY-775");
+        await page.getByRole("link", { name: "Change what is written here" }).click();
+        await page.getByLabel("Price of one").fill("cheap");
+        await page.getByLabel("Days to arrive").fill("11");
+        await page.getByRole("button").click();
+        assert.match(await page.locator(".field.wrong").innerText(), /no amount with a currency's code/);
+        assert.equal(await page.getByLabel("Days to arrive").inputValue(), "11");
+        await page.getByLabel("Price of one").fill("201.50 EUR");
+        await page.getByRole("button").click();
+        assert.match(await page.getByRole("status").innerText(), /written in the catalogue/);
+        const facts = await page.locator(".facts").last().innerText();
+        assert.ok(facts.includes("201.50 EUR") && facts.includes("11 days"), facts);
+        assertNone(complaints.filter((line) => !line.includes("422")), "the browser complains");
+      } finally {
+        await close();
+      }
+    });
+
     test("who asks for a page that is not there is told so and led back", async () => {
       const { page, close } = await openWindow(world.browser, world.address);
       for (const path of ["/machines/999999", "/shelf/parts/none", "/machines/x", "/months/2026-13", "/nowhere"]) {
