@@ -4,6 +4,7 @@
 //! Data flows one way, and the modules are listed in that order:
 //! devices → [`poller`] → readings → [`store`] → [`domain`] → [`site`], alerts, [`report`].
 
+pub mod actor;
 pub mod app;
 pub mod cli;
 pub mod clock;

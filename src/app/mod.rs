@@ -1,6 +1,7 @@
 //! Wiring: the poller, the site and what refreshes their figures, around one store, until somebody stops
 //! them.
 
+mod access;
 mod alert_pages;
 mod desk;
 mod head_pages;
@@ -34,6 +35,7 @@ use crate::notify::Post;
 use crate::poller::hints::{self, Callers};
 use crate::poller::probe::Patience;
 use crate::poller::worker::Poller;
+use crate::site::Hosts;
 use crate::snmp::notification::{Identity, Listener};
 use crate::snmp::transport::{Engine, EngineOptions};
 use crate::store::Store;
@@ -71,6 +73,8 @@ pub struct Service {
     pub deliver: DeliverSettings,
     /// How the month's report is handed in.
     pub report: ReportSettings,
+    /// Who is let in, and for how long.
+    door: Arc<access::Doorkeeper>,
     /// What the set-up pages go by.
     setup: Arc<setup::Setup>,
     /// What holds for now.
@@ -93,7 +97,8 @@ impl Service {
         let (zone, rules, deliver) = (config.site.zone.clone(), config.rules.clone(), config.deliver.clone());
         let setup = Arc::new(setup::Setup::new(config));
         let report = config.report.clone();
-        Self { store, clock, zone, rules, deliver, report, setup, standing: Arc::default() }
+        let door = Arc::new(access::Doorkeeper::new(config.access));
+        Self { store, clock, zone, rules, deliver, report, door, setup, standing: Arc::default() }
     }
 
     /// The present of the site.
@@ -234,7 +239,12 @@ impl Running {
 
     /// Serves the pages.
     pub fn start_site(&mut self, service: &Service, listener: TcpListener) {
-        let router = crate::site::router(StorePages(service.clone()));
+        let pages = StorePages(service.clone());
+        // To other machines the names of this one mean nothing; there, people are asked who they are.
+        let here = listener.local_addr().is_ok_and(|address| address.ip().is_loopback());
+        let hosts = if here && !service.door.https { Hosts::Loopback } else { Hosts::Any };
+        let router =
+            crate::site::router_for(pages, hosts).into_make_service_with_connect_info::<SocketAddr>();
         let stop = self.stop.clone();
         self.tasks.spawn(async move {
             let served = axum::serve(listener, router).with_graceful_shutdown(stop.cancelled_owned());
@@ -265,19 +275,31 @@ impl Default for Running {
     }
 }
 
-/// Opens the door that the pages are served at.
-///
-/// Until there are users, only this machine may look: an address that others reach is refused.
+/// Sees to it that nobody who is not asked for a name looks in from another machine.
 ///
 /// # Errors
-/// If the address is not a loopback one, or cannot be had.
-pub async fn open_door(address: SocketAddr) -> anyhow::Result<TcpListener> {
-    anyhow::ensure!(
-        address.ip().is_loopback(),
-        "listen.address: {address} can be reached from other machines, and nobody would be asked who they are; \
-         write a loopback address such as 127.0.0.1:{}",
+/// If other machines reach the address, and nobody may come in by name yet.
+pub async fn see_to_the_door(address: SocketAddr, store: &Store) -> anyhow::Result<()> {
+    anyhow::ensure!(address.ip().is_loopback() || store.has_people().await?, "{}", open_to_all(address));
+    Ok(())
+}
+
+/// What is wrong with an address that others reach while nobody is asked for a name.
+#[must_use]
+pub fn open_to_all(address: SocketAddr) -> String {
+    format!(
+        "listen.address: {address} can be reached from other machines, and nobody would be asked who they are; let \
+         an administrator in first with `ullage people add NAME --role administrator`, or write a loopback address \
+         such as 127.0.0.1:{}",
         address.port()
-    );
+    )
+}
+
+/// Opens the door that the pages are served at.
+///
+/// # Errors
+/// If the address cannot be had.
+pub async fn open_door(address: SocketAddr) -> anyhow::Result<TcpListener> {
     TcpListener::bind(address).await.with_context(|| {
         format!("cannot serve pages at {address}; stop what uses that port, or choose another with --listen")
     })

@@ -3,6 +3,7 @@
 use std::process::ExitCode;
 
 use super::refuse;
+use crate::app::open_to_all;
 use crate::config::{Config, Overrides};
 use crate::store::Store;
 use crate::store::reach::WhenInUse;
@@ -16,15 +17,6 @@ pub async fn run(overrides: &Overrides) -> anyhow::Result<ExitCode> {
         Ok(config) => config,
         Err(faults) => return Ok(refuse(&faults)),
     };
-    if !config.listen.ip().is_loopback() {
-        eprintln!(
-            "ullage: listen.address: {} can be reached from other machines, and nobody would be asked who they \
-             are; write a loopback address such as 127.0.0.1:{}",
-            config.listen,
-            config.listen.port()
-        );
-        return Ok(ExitCode::from(super::USAGE));
-    }
     let file =
         config.file.as_ref().map_or("none; all is as built in".to_owned(), |f| f.display().to_string());
     println!("settings file  {file}");
@@ -35,11 +27,19 @@ pub async fn run(overrides: &Overrides) -> anyhow::Result<ExitCode> {
     let answer = async {
         let store = Store::connect(reached.connect_options()?, 1).await?;
         let version = store.server_version().await?;
+        // A store of an older version knows nobody yet.
+        let named = store.has_people().await.unwrap_or(false);
         store.close().await;
-        anyhow::Ok(version)
+        anyhow::Ok((version, named))
     };
-    let version = answer.await;
+    let answer = answer.await;
     reached.close().await?;
-    println!("               answers, PostgreSQL {}", version?);
+    let (version, named) = answer?;
+    println!("               answers, PostgreSQL {version}");
+    println!("people         {}", if named { "come in by name" } else { "nobody is asked for a name" });
+    if !named && !config.listen.ip().is_loopback() {
+        eprintln!("ullage: {}", open_to_all(config.listen));
+        return Ok(ExitCode::from(super::USAGE));
+    }
     Ok(ExitCode::SUCCESS)
 }

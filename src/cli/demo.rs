@@ -53,7 +53,14 @@ pub async fn run(args: Args, overrides: Overrides) -> anyhow::Result<ExitCode> {
     }
     let keep = args.keep.or_else(|| overrides.data_dir.clone());
     let scenario = Scenario::vellmoor();
-    let listener = open_door(args.listen.unwrap_or(SocketAddr::from(([127, 0, 0, 1], 7830)))).await?;
+    let at = args.listen.unwrap_or(SocketAddr::from(([127, 0, 0, 1], 7830)));
+    anyhow::ensure!(
+        at.ip().is_loopback(),
+        "{at} can be reached from other machines, and a demo asks nobody who they are; give a loopback address to \
+         --listen, such as 127.0.0.1:{}",
+        at.port()
+    );
+    let listener = open_door(at).await?;
     let address = listener.local_addr()?;
     let mut config = match settings(&scenario, &overrides) {
         Ok(config) => config,

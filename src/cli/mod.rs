@@ -16,6 +16,7 @@ pub mod heads;
 pub mod import_readings;
 pub mod notify;
 pub mod orders;
+pub mod people;
 pub mod poll;
 pub mod report;
 pub mod run_check;
@@ -28,6 +29,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+use crate::actor::{Actor, acting};
 use crate::clock::Clock;
 use crate::config::{Config, Faults, Overrides};
 use crate::store::Store;
@@ -70,6 +72,9 @@ enum Command {
     /// Make the addresses of the calendar of tasks and the feed of alerts, or stop them
     #[command(subcommand)]
     Feed(feed::FeedCommand),
+    /// Say who may come in to the pages, and what they may do
+    #[command(subcommand)]
+    People(people::PeopleCommand),
     /// Add, list or remove the devices that are watched
     #[command(subcommand)]
     Devices(devices::DevicesCommand),
@@ -111,13 +116,27 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Ok(config) => config,
         Err(faults) => return Ok(refuse(&faults)),
     };
-    match cli.command {
-        Command::Serve(args) => serve::run(args, config).await,
+    // What the service does by itself is no change of a person's.
+    if let Command::Serve(args) = cli.command {
+        return serve::run(args, config).await;
+    }
+    acting(at_the_command_line(), on_the_store(cli.command, config)).await
+}
+
+/// Who changes something by a command: the user of the machine, as the environment names them.
+fn at_the_command_line() -> Actor {
+    let name = ["SUDO_USER", "USER", "LOGNAME"].into_iter().find_map(|name| std::env::var(name).ok());
+    Actor::unnamed(&format!("{} at the command line", name.as_deref().unwrap_or("somebody")))
+}
+
+async fn on_the_store(command: Command, config: Config) -> anyhow::Result<ExitCode> {
+    match command {
         Command::ImportReadings(args) => import_readings::run(args, config).await,
         Command::Report(args) => report::run(args, config).await,
         Command::Discover(args) => discover::run(args, config).await,
         Command::NotifyTest(command) => notify::run(command, config).await,
         Command::Feed(command) => feed::run(command, config).await,
+        Command::People(command) => people::run(command, config).await,
         Command::Devices(command) => devices::run(command, config).await,
         Command::Advice(args) => advice::run(args, config).await,
         Command::RunCheck(args) => run_check::run(args, config).await,
@@ -126,7 +145,9 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Command::Heads(command) => heads::run(command, config).await,
         Command::Shelf(command) => shelf::run(command, config).await,
         Command::Db(command) => db::run(command, config.store).await,
-        Command::Poll(_) | Command::Analyse(_) | Command::Demo(_) | Command::Check => Ok(ExitCode::SUCCESS),
+        Command::Serve(_) | Command::Poll(_) | Command::Analyse(_) | Command::Demo(_) | Command::Check => {
+            Ok(ExitCode::SUCCESS)
+        }
     }
 }
 

@@ -4,9 +4,11 @@ use std::net::SocketAddr;
 use std::process::ExitCode;
 
 use super::{OpenStore, clock};
-use crate::app::{Running, Service, open_door, open_notifications, until_told};
+use crate::app::{Running, Service, open_door, open_notifications, see_to_the_door, until_told};
 use crate::config::Config;
+use crate::store::Store;
 use crate::store::reach::WhenInUse;
+use crate::usecase::access::people::first_link;
 
 /// Connections to the store: a poll or a page holds one for a moment.
 const CONNECTIONS: u32 = 12;
@@ -28,6 +30,9 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     let address = listener.local_addr()?;
     let notifications = open_notifications(config.notifications).await?;
     let open = OpenStore::open(config.store.clone(), WhenInUse::Refuse, CONNECTIONS).await?;
+    if let Err(fault) = see_to_the_door(address, &open.store).await {
+        return open.close_after(Err(fault)).await;
+    }
     let zone = config.site.zone.iana_name().unwrap_or("UTC");
     open.store.put_site(&config.site.name, zone).await?;
     let service = Service::new(open.store.clone(), clock(), &config);
@@ -38,7 +43,7 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     running.start_delivery(&service);
     running.start_site(&service, listener);
     println!("Ullage watches the print room; readings are kept in {}.", config.store.describe());
-    println!("Open http://{address}/ in a browser. Only this machine can: there are no users yet.");
+    welcome(&open.store, address, &config).await?;
     let result = tokio::select! {
         told = until_told() => told,
         how = open.reached.ended() => Err(anyhow::anyhow!(
@@ -48,4 +53,21 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     running.drain().await;
     open.close_after(result).await?;
     Ok(ExitCode::SUCCESS)
+}
+
+/// Says where to look, and how the first administrator comes in.
+async fn welcome(store: &Store, address: SocketAddr, config: &Config) -> anyhow::Result<()> {
+    match first_link(store, clock().now()).await? {
+        None => println!("Open {} in a browser, and come in by name.", config.deliver.link),
+        Some(key) => {
+            println!(
+                "Open http://{address}/ in a browser. Only this machine can, and nobody is asked for a name."
+            );
+            println!(
+                "To let others in, become the first administrator at http://{address}/link/{}",
+                key.letters()
+            );
+        }
+    }
+    Ok(())
 }

@@ -5,6 +5,7 @@
 //! in. A key `listen.address` in the file is `ULLAGE_LISTEN_ADDRESS` in the environment; the store's
 //! address may also be given as `DATABASE_URL`, as is the custom.
 
+pub mod access;
 pub mod deliver;
 pub mod ranges;
 mod read;
@@ -21,6 +22,7 @@ use crate::domain::rules::Practice;
 use crate::domain::rules::{Rules, Thresholds};
 use crate::store::cluster::ClusterOptions;
 use crate::store::reach::StoreAt;
+use access::AccessSettings;
 use deliver::DeliverSettings;
 use ranges::Range;
 use read::Reader;
@@ -37,6 +39,8 @@ pub struct Config {
     pub store: StoreAt,
     /// Where the pages are served.
     pub listen: SocketAddr,
+    /// How people come in.
+    pub access: AccessSettings,
     /// Where notifications of devices are taken, if anywhere.
     pub notifications: Option<SocketAddr>,
     /// How devices are asked.
@@ -170,6 +174,7 @@ impl Config {
             site,
             store: store(&mut reader, environment, overrides),
             listen,
+            access: access::access(&mut reader),
             notifications: reader.optional_address("listen.notifications"),
             poll: poll(&mut reader),
             discover: discover(&mut reader),

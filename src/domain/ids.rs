@@ -36,6 +36,10 @@ id!(
     AlertId
 );
 id!(
+    /// Somebody who may come in.
+    PersonId
+);
+id!(
     /// Somebody, or some program, who is told of alerts.
     RecipientId
 );

@@ -1,6 +1,7 @@
 //! What the readings mean. Pure: no I/O, no SQL, no HTTP, no SNMP, no clock and no randomness; the
 //! present comes in as a value.
 
+pub mod access;
 pub mod advice;
 pub mod alert;
 pub mod analysis;

@@ -6,6 +6,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 
 use super::source::SourceError;
+use crate::domain::access::Role;
 use crate::domain::month::{Month, NotAMonth};
 
 /// Why a page is not shown.
@@ -23,6 +24,14 @@ pub(crate) enum SiteError {
     NoSuchAlert(String),
     #[error("a form came from a page elsewhere")]
     OtherOrigin,
+    #[error("a form was not shown to the visit that sent it")]
+    NotShown,
+    #[error("nobody is in")]
+    NotIn,
+    #[error("only an {0} may do this")]
+    NotAllowed(Role),
+    #[error("a link is used up or too old")]
+    StaleLink,
     #[error("a form could not be read")]
     NotAForm,
     #[error("a form is larger than {} bytes", super::guard::BODY_BYTES)]
@@ -66,7 +75,9 @@ impl SiteError {
             | Self::NoSuchOrder(_)
             | Self::NoSuchAlert(_)
             | Self::FutureMonth(_) => StatusCode::NOT_FOUND,
-            Self::OtherOrigin => StatusCode::FORBIDDEN,
+            Self::OtherOrigin | Self::NotShown | Self::NotAllowed(_) => StatusCode::FORBIDDEN,
+            Self::NotIn => StatusCode::UNAUTHORIZED,
+            Self::StaleLink => StatusCode::NOT_FOUND,
             Self::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
             Self::NotAMonth(_) | Self::NotASpan(_) | Self::NotAForm => StatusCode::BAD_REQUEST,
             Self::WrongHost(_) => StatusCode::MISDIRECTED_REQUEST,
@@ -100,6 +111,7 @@ impl SiteError {
                 format!("No order is known under “{order}”."),
                 ("/orders", "See all orders"),
             ),
+            Self::NotShown | Self::NotIn | Self::NotAllowed(_) | Self::StaleLink => self.told_at_the_door(),
             Self::NoSuchPart(_) | Self::OtherOrigin | Self::NotAForm | Self::TooLarge => self.told_of_shelf(),
             Self::NotAMonth(fault) => told(
                 "That is not a month",
@@ -142,6 +154,35 @@ impl SiteError {
                 ("/", "Go to Today"),
             ),
         }
+    }
+
+    /// The same for whoever may not come in, or not so far.
+    fn told_at_the_door(&self) -> Told {
+        let (title, what, next) = match self {
+            Self::NotShown => (
+                "This form is from another visit",
+                "It was opened before you came in, or by somebody else, and nothing was changed. Open the page again \
+                 and fill it in."
+                    .to_owned(),
+                ("/", "Go to Today"),
+            ),
+            Self::NotAllowed(needed) => (
+                "This needs another role",
+                format!("Only an {needed} may see or do this. An administrator can give you the role."),
+                ("/", "Go to Today"),
+            ),
+            Self::StaleLink => (
+                "This link leads nowhere any more",
+                "It has been used, or is too old. An administrator can make another.".to_owned(),
+                ("/enter", "Come in"),
+            ),
+            _ => (
+                "Come in first",
+                "This needs a name, and nothing was changed.".to_owned(),
+                ("/enter", "Come in"),
+            ),
+        };
+        Told { title: title.to_owned(), what, next }
     }
 
     /// The same for the shelf's pages and forms.

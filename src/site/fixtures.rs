@@ -66,11 +66,13 @@ pub(crate) struct Fixture {
     pub(crate) also: Vec<Device>,
     /// How many more tasks stand under today.
     pub(crate) extra_tasks: usize,
+    /// Whether people have to say who they are.
+    pub(crate) asks: bool,
 }
 
 impl Fixture {
     pub(crate) fn new(mood: Mood) -> Self {
-        Self { mood, notice: None, name: "Bobbin".into(), also: vec![], extra_tasks: 0 }
+        Self { mood, notice: None, name: "Bobbin".into(), also: vec![], extra_tasks: 0, asks: false }
     }
 
     pub(crate) async fn give<T>(&self, full: impl FnOnce() -> T + Send, empty: T) -> Result<T, SourceError> {

@@ -6,7 +6,9 @@ use axum::extract::Form;
 use axum::extract::rejection::FormRejection;
 use axum::http::StatusCode;
 
+use super::access;
 use super::error::SiteError;
+use crate::actor;
 use crate::usecase::once::Token;
 
 /// What a form sent.
@@ -37,6 +39,11 @@ impl Fields {
         found.map_or("", |(_, value)| value.trim())
     }
 
+    /// What was typed into a field, blanks and all: a password.
+    pub(crate) fn raw(&self, name: &str) -> &str {
+        self.0.iter().find(|(field, _)| field == name).map_or("", |(_, value)| value)
+    }
+
     /// What tells the form from every other, if it says so.
     pub(crate) fn token(&self) -> Option<Token> {
         Token::from_digits(self.get("once"))
@@ -63,6 +70,14 @@ impl Fields {
     /// Every value of a field that may stand more than once.
     pub(crate) fn all<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a str> {
         self.0.iter().filter(move |(field, _)| field == name).map(|(_, value)| value.trim())
+    }
+
+    /// Who sends the form: the person who is in, or else whoever they say they are.
+    pub(crate) fn who(&self) -> Result<String, Fault> {
+        match actor::current().filter(|actor| actor.id().is_some()) {
+            Some(actor) => Ok(actor.name().to_owned()),
+            None => self.text("who"),
+        }
     }
 
     /// A text that must be there.
@@ -146,11 +161,14 @@ impl Field {
     }
 }
 
-/// A token for a form that is about to be shown. It has to be another each time, and is no secret: that a form
-/// comes from a page of this site is checked otherwise.
+/// A token for a form that is about to be shown. It has to be another each time. Where people say who they are, half
+/// of it shows that the form was made for the visit that sends it.
 pub(crate) fn fresh_token() -> String {
     let keys = RandomState::new();
-    format!("{:016x}{:016x}", keys.hash_one(1), keys.hash_one(2))
+    let own = format!("{:016x}", keys.hash_one(1));
+    let signed = actor::current().and_then(|actor| access::sign(actor.form_key()?, &own));
+    let rest = signed.unwrap_or_else(|| format!("{:016x}", keys.hash_one(2)));
+    own + &rest
 }
 
 /// A form as it stands on a page.
@@ -268,9 +286,15 @@ impl FormView {
 
     /// The form with who and why, and with whatever is wrong with none of its fields on top.
     pub(crate) fn signed(self, why: &str, tried: &Tried) -> Self {
-        let form =
-            self.line(("who", "Who", ""), "text", "", tried).line(("why", "Why", why), "text", "", tried);
-        form.unsigned(tried)
+        self.who("", tried).line(("why", "Why", why), "text", "", tried).unsigned(tried)
+    }
+
+    /// The form with who fills it in, where that is not known.
+    pub(crate) fn who(self, hint: &str, tried: &Tried) -> Self {
+        match actor::current().and_then(|actor| actor.id()) {
+            Some(_) => self,
+            None => self.line(("who", "Who", hint), "text", "", tried),
+        }
     }
 
     /// The form with whatever is wrong with none of its fields on top.

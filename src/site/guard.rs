@@ -12,6 +12,7 @@ use axum::response::{IntoResponse, Response};
 use super::error::SiteError;
 use super::pages;
 use super::source::Source;
+use crate::actor::{Actor, acting};
 
 /// No page takes this long unless something hangs.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(20);
@@ -26,7 +27,18 @@ pub enum Hosts {
 }
 
 /// Pages with forms lie under these.
-const WRITABLE: [&str; 6] = ["/alerts/", "/machines/", "/months/", "/orders", "/setup/", "/shelf/"];
+const WRITABLE: [&str; 10] = [
+    "/alerts/",
+    "/enter",
+    "/leave",
+    "/link/",
+    "/machines/",
+    "/months/",
+    "/orders",
+    "/own/",
+    "/setup/",
+    "/shelf/",
+];
 /// No form is larger than this: a stock-take of a few thousand lots.
 pub(crate) const BODY_BYTES: usize = 256 * 1024;
 
@@ -68,7 +80,10 @@ pub(crate) async fn stand<S: Source>(
     };
     if let Some(error) = response.extensions_mut().remove::<Arc<SiteError>>() {
         log(&error, &uri);
-        response = pages::error::show(&guard.source, &error);
+        response = match response.extensions_mut().remove::<Actor>() {
+            Some(actor) => acting(actor, async { pages::error::show(&guard.source, &error) }).await,
+            None => pages::error::show(&guard.source, &error),
+        };
     }
     let headers = response.headers_mut();
     for (name, value) in HEADERS {

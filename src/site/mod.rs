@@ -17,11 +17,19 @@
 //! | `/months?show=EUR` | the months side by side: ink, or what it is worth |
 //! | `/months/2026-10`, `/months/2026-10.{pdf,xlsx,csv,json}` | a month's supply report, as a page and as files |
 //! | `/setup` | what is set up; below it `devices`, `credentials`, `discover` and `import`, with their forms |
+//! | `/setup/people`, `/setup/changes` | who may come in; what was changed by whom |
+//! | `/enter`, `/link/{key}`, `/own` | the way in; choosing a password; one's own visits and tokens |
 //! | `/style.css`, `/healthz` | the style sheet; "ok" while the service serves |
 //!
 //! Forms are sent by POST to `/shelf/parts/{number}/{receive,issue,return,count,write-off}`, `/shelf/count`,
 //! `/machines/{id}/units/{slot}/{fell,from,counts,holds}/{at}` and `/months/{month}/close`, from pages of this site only, and lead back to a page (303) once they are booked.
 
+mod access;
+#[cfg(test)]
+mod access_fixtures;
+pub mod access_source;
+#[cfg(test)]
+mod access_tests;
 pub mod alert_source;
 mod assets;
 pub(crate) mod chart;
@@ -113,11 +121,13 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/months/{month}", get(pages::month::show::<S>))
         .route("/months/{month}/close", post(pages::month::close::<S>))
         .merge(pages::setup::routes::<S>())
+        .merge(pages::people::routes::<S>())
         .route("/style.css", get(assets::style))
         .route("/healthz", get(async || "ok"))
         .fallback(async || error::SiteError::NoSuchPage)
         .method_not_allowed_fallback(async || error::SiteError::WrongMethod)
         .layer(DefaultBodyLimit::max(guard::BODY_BYTES))
-        .with_state(source)
+        .with_state(source.clone())
+        .layer(from_fn_with_state(source, access::admit::<S>))
         .layer(from_fn_with_state(guard, guard::stand::<S>))
 }

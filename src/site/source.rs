@@ -5,6 +5,7 @@ use std::future::Future;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
+use super::access_source::AccessSource;
 use super::alert_source::AlertSource;
 use super::heads_source::HeadSource;
 use super::setup_source::SetupSource;
@@ -43,7 +44,7 @@ impl SourceError {
 }
 
 /// What the pages are made from.
-pub trait Source: AlertSource + HeadSource + SetupSource {
+pub trait Source: AccessSource + AlertSource + HeadSource + SetupSource {
     /// The present.
     fn now(&self) -> Timestamp;
 

@@ -195,6 +195,7 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn drop_patch(&self, rule: crate::domain::alert::Rule, scope: &Scope) -> Result<()> {
         let (site, model, device, slot) = columns(scope);
+        let mut work = self.begin().await?;
         sqlx::query!(
             "delete from alert_rule where rule = $1 and scope = $2 and site_id is not distinct from $3
              and model is not distinct from $4 and device_id is not distinct from $5
@@ -206,8 +207,9 @@ impl Store {
             device,
             slot
         )
-        .execute(&self.pool)
+        .execute(&mut *work)
         .await?;
+        work.commit().await?;
         Ok(())
     }
 

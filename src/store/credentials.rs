@@ -123,6 +123,7 @@ impl Store {
     pub async fn change_credential(&self, id: i64, name: &str, row: &CredentialRow) -> Result<bool> {
         let (auth_protocol, auth_password) = row.auth.clone().unzip();
         let (privacy_protocol, privacy_password) = row.privacy.clone().unzip();
+        let mut work = self.begin().await?;
         let done = sqlx::query!(
             "update credential set name = $2, version = $3, community = $4, user_name = $5, auth_protocol = $6,
                     auth_password = $7, privacy_protocol = $8, privacy_password = $9
@@ -137,9 +138,10 @@ impl Store {
             privacy_protocol,
             privacy_password,
         )
-        .execute(&self.pool)
+        .execute(&mut *work)
         .await
         .map_err(|error| taken(error, name))?;
+        work.commit().await?;
         Ok(done.rows_affected() > 0)
     }
 
@@ -149,13 +151,15 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn remove_credential(&self, id: i64) -> Result<bool> {
+        let mut work = self.begin().await?;
         let done = sqlx::query!(
             "delete from credential where id = $1 and not exists
                  (select from device where credential_id = credential.id)",
             id
         )
-        .execute(&self.pool)
+        .execute(&mut *work)
         .await?;
+        work.commit().await?;
         Ok(done.rows_affected() > 0)
     }
 

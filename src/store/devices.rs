@@ -207,9 +207,11 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached or the address is taken.
     pub async fn move_device(&self, device: DeviceId, host: &str, port: u16) -> Result<()> {
+        let mut work = self.begin().await?;
         sqlx::query!("update device set host = $2, port = $3 where id = $1", device.0, host, i32::from(port))
-            .execute(&self.pool)
+            .execute(&mut *work)
             .await?;
+        work.commit().await?;
         Ok(())
     }
 
@@ -218,6 +220,7 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn retire_device(&self, name: &str, at: Timestamp) -> Result<bool> {
+        let mut work = self.begin().await?;
         let done = sqlx::query!(
             "update device set retired_at = $2, name = name || ' (retired ' || id || ')',
                                host = host || ' (retired ' || id || ')'
@@ -225,8 +228,9 @@ impl Store {
             name,
             at.to_sqlx()
         )
-        .execute(&self.pool)
+        .execute(&mut *work)
         .await?;
+        work.commit().await?;
         Ok(done.rows_affected() > 0)
     }
 

@@ -23,14 +23,16 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn save_feed(&self, digest: &[u8], at: Timestamp) -> Result<()> {
+        let mut work = self.begin().await?;
         sqlx::query!(
             "insert into feed (digest, made_at) values ($1, $2)
              on conflict (only_one) do update set digest = excluded.digest, made_at = excluded.made_at",
             digest,
             at.to_sqlx()
         )
-        .execute(&self.pool)
+        .execute(&mut *work)
         .await?;
+        work.commit().await?;
         Ok(())
     }
 
@@ -48,6 +50,9 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn drop_feed(&self) -> Result<bool> {
-        Ok(sqlx::query!("delete from feed").execute(&self.pool).await?.rows_affected() > 0)
+        let mut work = self.begin().await?;
+        let gone = sqlx::query!("delete from feed").execute(&mut *work).await?;
+        work.commit().await?;
+        Ok(gone.rows_affected() > 0)
     }
 }

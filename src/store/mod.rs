@@ -4,6 +4,7 @@ pub mod alert_life;
 pub mod alert_rules;
 pub mod alerts;
 pub mod care;
+pub mod changes;
 pub mod closings;
 pub mod cluster;
 pub mod credentials;
@@ -18,10 +19,12 @@ pub mod outbox;
 pub mod outlooks;
 pub mod paces;
 pub mod past;
+pub mod people;
 pub mod polls;
 pub mod reach;
 pub mod recipients;
 pub mod report_mail;
+pub mod sessions;
 pub mod shelf;
 pub mod slots;
 pub mod tokens;
@@ -30,6 +33,8 @@ pub mod units;
 use sqlx::migrate::Migrator;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use sqlx::{PgPool, Postgres, Transaction};
+
+use crate::actor;
 
 /// The schema's history, in the program itself.
 pub static MIGRATOR: Migrator = sqlx::migrate!();
@@ -109,12 +114,18 @@ impl Store {
             .await?)
     }
 
-    /// Begins a transaction.
+    /// Begins a transaction. Where somebody acts, the database is told who, and writes down what they change.
     ///
     /// # Errors
     /// If PostgreSQL cannot be reached.
     pub async fn begin(&self) -> Result<Work> {
-        Ok(self.pool.begin().await?)
+        let mut work = self.pool.begin().await?;
+        if let Some(actor) = actor::current() {
+            sqlx::query_scalar!("select set_config('ullage.who', $1, true)", actor.name())
+                .fetch_one(&mut *work)
+                .await?;
+        }
+        Ok(work)
     }
 
     /// Closes every connection.

@@ -133,7 +133,10 @@ impl Store {
             peace.quiet.map(|quiet| quiet.until.to_sqlx()) as _,
             peace.working_days_only
         );
-        Ok(done.execute(&self.pool).await?.rows_affected() > 0)
+        let mut work = self.begin().await?;
+        let done = done.execute(&mut *work).await?;
+        work.commit().await?;
+        Ok(done.rows_affected() > 0)
     }
 
     /// Tells somebody nothing any more; what waits for them is dropped. `false` if there is nobody of that number.

@@ -1,6 +1,7 @@
 //! What the program can do: load, let the domain compute, save. Only this layer feeds stored data to the
 //! domain; the site, the command line and the jobs call it.
 
+pub mod access;
 pub mod advice;
 pub mod alert_pages;
 pub mod alerts;

@@ -1,5 +1,6 @@
 //! The integration tests, in one binary.
 
+mod access;
 mod alerts;
 mod cluster;
 mod commands;

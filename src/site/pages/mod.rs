@@ -13,6 +13,7 @@ pub(crate) mod months;
 pub(crate) mod order;
 pub(crate) mod orders;
 pub(crate) mod part;
+pub(crate) mod people;
 pub(crate) mod setup;
 pub(crate) mod shelf;
 pub(crate) mod table;
@@ -28,7 +29,9 @@ use jiff::tz::TimeZone;
 
 use super::error::SiteError;
 use super::source::Source;
-use super::{assets, format};
+use super::{assets, form, format};
+use crate::actor::{self, Actor};
+use crate::domain::access::Role;
 use crate::usecase::view::Device;
 
 /// The parts of the site, as they stand in its head.
@@ -58,6 +61,12 @@ pub(crate) struct Page {
     pub(crate) doors: Vec<Door>,
     pub(crate) now: Moment,
     pub(crate) notice: Option<String>,
+    /// The token of forms that are no more than a button: one of them is sent from a page.
+    pub(crate) once: String,
+    /// Who is in.
+    pub(crate) visitor: Option<Visitor>,
+    /// Whether whoever is in may change nothing, so that no form need be shown.
+    pub(crate) reads: bool,
     pub(crate) style: String,
 }
 
@@ -73,14 +82,31 @@ impl Page {
             (Section::Setup, "/setup", "Set-up"),
         ];
         let door = |(leads, href, word)| Door { href, word, open: leads == section };
+        let actor = actor::current();
+        let person = actor.as_ref().filter(|actor| actor.id().is_some());
+        // Somebody who still has to come in is shown no doors; a role is shown those that it opens.
+        let opens = |leads| match (&actor, leads) {
+            (None, _) => false,
+            (Some(actor), Section::Setup) => actor.role() >= Role::Administrator,
+            (Some(_), _) => true,
+        };
+        let visitor = |actor: &Actor| Visitor { name: actor.name().to_owned() };
         Self {
             title: title.into(),
-            doors: DOORS.map(door).into(),
+            doors: DOORS.into_iter().filter(|(leads, ..)| opens(*leads)).map(door).collect(),
+            once: form::fresh_token(),
+            visitor: person.map(visitor),
+            reads: person.is_some_and(|actor| actor.role() < Role::Operator),
             now: Moment::new(source.now(), &source.zone()),
             notice: source.notice().map(|notice| notice.text),
             style: assets::style_href(),
         }
     }
+}
+
+/// Somebody who is in.
+pub(crate) struct Visitor {
+    pub(crate) name: String,
 }
 
 /// A moment, for people and for `datetime`.

@@ -96,7 +96,7 @@ pub(crate) async fn close<S: Source>(
     let Path(name) = name.map_err(|_| SiteError::NoSuchPage)?;
     let month = begun(&source, &name)?;
     let fields = Fields::of(sent)?;
-    let fault = match fields.text("who") {
+    let fault = match fields.who() {
         Err(fault) => fault,
         Ok(who) => match source.close_month(month, who).await? {
             Ok(_) => return Ok(Redirect::to(&format!("{}?closed", href(month))).into_response()),
@@ -191,7 +191,7 @@ impl MonthPage {
 
 /// The form with who closes, and whatever is wrong with the month on top.
 fn signed(form: FormView, tried: &Tried) -> FormView {
-    let mut form = form.line(("who", "Who", ""), "text", "", tried);
+    let mut form = form.who("", tried);
     form.error = tried.faults.iter().find(|fault| fault.field != "who").map(|fault| fault.text.clone());
     form
 }

@@ -9,6 +9,7 @@ use jiff::civil::Date;
 use super::part::note;
 use super::shelf::part_href;
 use super::{AlmanacDay, Page, Section, html};
+use crate::actor;
 use crate::domain::ids::OrderId;
 use crate::domain::order::Order;
 use crate::site::error::SiteError;
@@ -92,10 +93,9 @@ pub(crate) async fn draft<S: Source>(State(source): State<S>, sent: Sent) -> Res
     let part = keep(fields.text("part"), &mut faults);
     let units = keep(fields.whole("units"), &mut faults);
     // A draft binds nobody: the button beside an advice asks for no name.
+    let quick = fields.get("quick") == "1" && actor::current().is_none_or(|actor| actor.id().is_none());
     let note = match fields.get("who") {
-        "" if fields.get("quick") == "1" => {
-            Some(Note { who: "from what is advised".to_owned(), why: String::new() })
-        }
+        "" if quick => Some(Note { who: "from what is advised".to_owned(), why: String::new() }),
         _ => note(&fields, &mut faults),
     };
     if let (Some(part), Some(units), Some(note), true) = (part, units, note, faults.is_empty()) {

@@ -144,7 +144,7 @@ fn read(action: &str, fields: &Fields) -> Option<Result<(Booking, Note), Vec<Fau
 
 /// Who and why.
 pub(crate) fn note(fields: &Fields, faults: &mut Vec<Fault>) -> Option<Note> {
-    let who = keep(fields.text("who"), faults);
+    let who = keep(fields.who(), faults);
     let why = match fields.get("why") {
         "" => Some(String::new()),
         _ if faults.iter().any(|fault| fault.field == "why") => None,

@@ -55,7 +55,7 @@ pub(crate) async fn answer<S: Source>(
     let Path((id, answer)) = address.map_err(|_| SiteError::NoSuchPage)?;
     let fields = Fields::of(sent)?;
     let mut faults = Vec::new();
-    let who = keep(fields.text("who"), &mut faults);
+    let who = keep(fields.who(), &mut faults);
     let note = match fields.get("note") {
         "" => Some(String::new()),
         _ => keep(fields.text("note"), &mut faults),
@@ -139,7 +139,7 @@ fn forms(id: &str, tried: &Tried) -> Vec<FormView> {
     let form =
         |name, title, button| FormView::new(format!("/alerts/{id}/{name}"), (name, title, button), tried);
     let signed = |form: FormView| {
-        let mut form = form.line(("who", "Who", ""), "text", "", tried).line(
+        let mut form = form.who("", tried).line(
             ("note", "Note", "Such as: ordered, or being looked at."),
             "text",
             "",

@@ -135,7 +135,7 @@ pub(crate) async fn take<S: Source>(
             }
             None => vec![Fault::new("scope", "Choose one.")],
         },
-        "change" if fields.get("do") == "keep" => match (patch(rule, &fields), fields.text("who")) {
+        "change" if fields.get("do") == "keep" => match (patch(rule, &fields), fields.who()) {
             (Ok(patch), Ok(who)) => match source.keep_rule(patch, who).await? {
                 Ok(()) => return Ok(Redirect::to(&format!("{}?kept", href(rule))).into_response()),
                 Err(refused) => vec![fault(&refused)],
@@ -376,7 +376,7 @@ fn change_form(view: &RuleView, tried: &Tried) -> FormView {
     let minutes = now.lasting.as_mins().to_string();
     form.line(("lasting", "Once it has lasted for", "In minutes; 0 for at once."), "numeric", &minutes, tried)
         .choice(("grade", "Severity", ""), grades, tried)
-        .line(("who", "Who", "Only to keep it."), "text", "", tried)
+        .who("Only to keep it.", tried)
         .unsigned(tried)
 }
 

@@ -1,0 +1,145 @@
+//! Between the door and the use cases.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use jiff::Timestamp;
+
+use super::{Service, StorePages};
+use crate::actor::Actor;
+use crate::config::access::AccessSettings;
+use crate::domain::access::{Limits, Password, Role};
+use crate::domain::ids::PersonId;
+use crate::site::access_source::{AccessSource, Acted, PersonAct};
+use crate::site::source::SourceError;
+use crate::store::Store;
+use crate::store::changes::Change;
+use crate::store::people::Person;
+use crate::usecase::access::own::{OwnAct, OwnView};
+use crate::usecase::access::people::{self, Refusal};
+use crate::usecase::access::{self, Door, Key, NoEntry, NotChosen, Visit, own};
+
+/// Who is let in, and for how long.
+pub(super) struct Doorkeeper {
+    limits: Limits,
+    pub(super) https: bool,
+    /// Whether anybody may come in by name. Once somebody may, somebody always may: the last administrator stays.
+    has_people: AtomicBool,
+}
+
+impl Doorkeeper {
+    pub(super) fn new(settings: AccessSettings) -> Self {
+        Self { limits: settings.limits, https: settings.https, has_people: AtomicBool::new(false) }
+    }
+
+    async fn asks_names(&self, store: &Store) -> crate::store::Result<bool> {
+        if !self.has_people.load(Ordering::Relaxed) && store.has_people().await? {
+            self.has_people.store(true, Ordering::Relaxed);
+        }
+        Ok(self.has_people.load(Ordering::Relaxed))
+    }
+}
+
+impl Service {
+    fn lasting(&self) -> (Limits, Timestamp) {
+        (self.door.limits, self.clock.now())
+    }
+}
+
+/// How many changes a page shows.
+const CHANGES: i64 = 100;
+
+impl AccessSource for StorePages {
+    async fn asks_names(&self) -> Result<bool, SourceError> {
+        self.0.door.asks_names(&self.0.store).await.map_err(SourceError::new)
+    }
+
+    fn is_https(&self) -> bool {
+        self.0.door.https
+    }
+
+    async fn visit(&self, held: &Key) -> Result<Option<Visit>, SourceError> {
+        access::visit(&self.0.store, held, self.0.lasting()).await.map_err(SourceError::new)
+    }
+
+    async fn program(&self, token: &Key) -> Result<Option<Actor>, SourceError> {
+        access::program(&self.0.store, token, self.0.clock.now()).await.map_err(SourceError::new)
+    }
+
+    async fn enter(
+        &self,
+        name: &str,
+        password: Password,
+        door: Door,
+    ) -> Result<Result<Key, NoEntry>, SourceError> {
+        access::enter(&self.0.store, (name, password), &door, self.0.lasting())
+            .await
+            .map_err(SourceError::new)
+    }
+
+    async fn whose_link(&self, link: &Key) -> Result<Option<Option<String>>, SourceError> {
+        let found = self.0.store.link(&link.hash(), self.0.clock.now()).await.map_err(SourceError::new)?;
+        Ok(found.map(|whose| whose.map(|(_, name)| name)))
+    }
+
+    async fn choose(
+        &self,
+        link: &Key,
+        name: &str,
+        password: &str,
+        door: Door,
+    ) -> Result<Result<Key, NotChosen>, SourceError> {
+        access::choose_by_link(&self.0.store, link, (name, password), &door, self.0.lasting())
+            .await
+            .map_err(SourceError::new)
+    }
+
+    async fn change_password(
+        &self,
+        visit: &Visit,
+        old: Password,
+        new: &str,
+    ) -> Result<Result<(), NotChosen>, SourceError> {
+        let Some(person) = visit.actor.id() else { return Ok(Err(NotChosen::Old)) };
+        let whose = (person, visit.actor.name());
+        access::change_password(&self.0.store, whose, visit.session, (old, new))
+            .await
+            .map_err(SourceError::new)
+    }
+
+    async fn own(&self, person: PersonId) -> Result<OwnView, SourceError> {
+        own::own(&self.0.store, person, self.0.lasting()).await.map_err(SourceError::new)
+    }
+
+    async fn own_act(&self, person: (PersonId, Role), act: OwnAct) -> Result<Option<Key>, SourceError> {
+        own::act(&self.0.store, person, &act, self.0.clock.now()).await.map_err(SourceError::new)
+    }
+
+    async fn people(&self) -> Result<Vec<Person>, SourceError> {
+        self.0.store.people().await.map_err(SourceError::new)
+    }
+
+    async fn person_act(&self, act: PersonAct) -> Result<Result<Acted, Refusal>, SourceError> {
+        let (store, now) = (&self.0.store, self.0.clock.now());
+        Ok(match act {
+            PersonAct::Add(name, role) => people::add(store, &name, role, now)
+                .await
+                .map_err(SourceError::new)?
+                .map(|key| (name, Some(key))),
+            PersonAct::Link(person) => people::link(store, person, now)
+                .await
+                .map_err(SourceError::new)?
+                .map(|(name, key)| (name, Some(key))),
+            PersonAct::Role(person, role) => people::change_role(store, person, role)
+                .await
+                .map_err(SourceError::new)?
+                .map(|name| (name, None)),
+            PersonAct::Retire(person) => {
+                people::retire(store, person, now).await.map_err(SourceError::new)?.map(|name| (name, None))
+            }
+        })
+    }
+
+    async fn changes(&self, before: Option<i64>) -> Result<Vec<Change>, SourceError> {
+        self.0.store.changes(before, CHANGES).await.map_err(SourceError::new)
+    }
+}
