@@ -25,13 +25,16 @@
 //! | `left_cost_minor` | what `left_in_swapped` is worth, likewise |
 //! | `output` | how far the device's life count moved; the same in every row of a device, empty where it does not count |
 //! | `output_unit` | what it counts: `meters`, `impressions`, … |
+//! | `forecasts_within` | of the forecasts whose late day lay in the month, so many supplies ended from the early to the late day; of all machines, and so the same in every row; empty where none is kept |
+//! | `forecasts_before`, `forecasts_after` | so many before, so many after, likewise |
+//! | `forecasts_days_off` | by how many days the middle day missed the end on average, likewise |
 
 use super::text;
-use crate::domain::month::{DeviceMonth, MonthReport, SupplyMonth};
+use crate::domain::month::{DeviceMonth, Forecasts, MonthReport, SupplyMonth};
 use crate::domain::reading::Role;
 
 /// The first row of the file.
-pub const COLUMNS: [&str; 21] = [
+pub const COLUMNS: [&str; 25] = [
     "month",
     "device",
     "cost_centre",
@@ -53,6 +56,10 @@ pub const COLUMNS: [&str; 21] = [
     "left_cost_minor",
     "output",
     "output_unit",
+    "forecasts_within",
+    "forecasts_before",
+    "forecasts_after",
+    "forecasts_days_off",
 ];
 
 /// The report as the bytes of a file: UTF-8, rows ended by CR LF, numbers with a point and three decimals.
@@ -63,7 +70,7 @@ pub fn month(report: &MonthReport) -> Result<Vec<u8>, csv::Error> {
     let mut writer =
         csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::with_capacity(4096));
     writer.write_record(COLUMNS)?;
-    let month = report.month.to_string();
+    let month = (report.month.to_string(), forecasts(report));
     for device in &report.devices {
         for supply in &device.supplies {
             writer.write_record(row(&month, device, supply))?;
@@ -72,14 +79,30 @@ pub fn month(report: &MonthReport) -> Result<Vec<u8>, csv::Error> {
     writer.into_inner().map_err(|fault| csv::Error::from(fault.into_error()))
 }
 
-fn row(month: &str, device: &DeviceMonth, supply: &SupplyMonth) -> [String; 21] {
+/// How right the forecasts were, in the order of the columns.
+fn forecasts(report: &MonthReport) -> [String; 4] {
+    match report.forecasts {
+        Forecasts::NotKept => Default::default(),
+        Forecasts::Kept { within, before, after, days_off } => {
+            let [within, before, after] = [within, before, after].map(|count| count.to_string());
+            [within, before, after, days_off.map(number).unwrap_or_default()]
+        }
+    }
+}
+
+fn row(
+    (month, forecasts): &(String, [String; 4]),
+    device: &DeviceMonth,
+    supply: &SupplyMonth,
+) -> [String; 25] {
     let role = match supply.role {
         Role::Consumed => "consumed",
         Role::Filled => "filled",
     };
     let output = device.output.as_ref();
+    let [within, before, after, days_off] = forecasts.clone();
     [
-        month.to_owned(),
+        month.clone(),
         text(&device.name),
         text(device.cost_centre.as_deref().unwrap_or_default()),
         text(&supply.label),
@@ -100,6 +123,10 @@ fn row(month: &str, device: &DeviceMonth, supply: &SupplyMonth) -> [String; 21] 
         supply.left_cost.map(|cost| cost.minor.to_string()).unwrap_or_default(),
         output.map(|output| output.count.to_string()).unwrap_or_default(),
         output.map(|output| output.unit.clone()).unwrap_or_default(),
+        within,
+        before,
+        after,
+        days_off,
     ]
 }
 
@@ -147,9 +174,10 @@ mod tests {
         assert_eq!(
             String::from_utf8(bytes).unwrap(),
             "month,device,cost_centre,supply,role,unit,used,spread,unseen,swaps,left_in_swapped,coverage,availability,\
-             site,model,part,currency,cost_minor,left_cost_minor,output,output_unit\r\n\
+             site,model,part,currency,cost_minor,left_cost_minor,output,output_unit,forecasts_within,forecasts_before,forecasts_after,\
+             forecasts_days_off\r\n\
              2026-10,Bobbin,\"Scenery, large\",\"Light \"\"sky\"\" cyan\",consumed,ml,411.000,12.000,0.000,1,6.400,0.982,\
-             0.990,Vellmoor Opera print loft,\"Eight-ink backdrop printer, 60 inch\",VO-C-775,EUR,10023,156,1204,meters\r\n"
+             0.990,Vellmoor Opera print loft,\"Eight-ink backdrop printer, 60 inch\",VO-C-775,EUR,10023,156,1204,meters,9,1,0,2.400\r\n"
         );
     }
 

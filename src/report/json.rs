@@ -14,7 +14,7 @@
 //! | `alerts` | by rule: `rule`, `opened`, `cleared`, `open_at_end`, `median_minutes`, `slowest_minutes`, `seen`, `median_seen_minutes` |
 //! | `adjustments` | what changed since in closed months: `about`, `slot`, `device`, `label`, `measure`, `used`, `spread`, `unseen`, `swaps`, `left_in_swapped`, `cost` |
 //! | `compared` | `beside` (`month_before`, `year_before`), `month`, `whole`, `ink_ml`, `swaps`, `cost` |
-//! | `forecasts` | `not_kept`, or `{"kept": {"within", "before", "after"}}` |
+//! | `forecasts` | `not_kept`, or `{"kept": {"within", "before", "after", "days_off"}}`: of forecasts whose late day lay in the month |
 //! | `needs` | by part: `part`, `label`, `units`, `on_shelf`, `cost`; null where that is not known any more |
 
 use serde::{Deserialize, Serialize};

@@ -181,7 +181,7 @@ pub(crate) fn sample() -> MonthReport {
             compared(Beside::MonthBefore, "2026-09", 2210.0, 15_000),
             compared(Beside::YearBefore, "2025-10", 1980.5, 14_200),
         ],
-        forecasts: Forecasts::NotKept,
+        forecasts: Forecasts::Kept { within: 9, before: 1, after: 0, days_off: Some(2.4) },
         needs: Some(vec![
             PartNeed {
                 part: Some("VO-C-775".to_owned()),

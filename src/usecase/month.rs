@@ -25,6 +25,7 @@ use crate::store::closings::ClosedMonth;
 use crate::store::months::{Edges, SlotMonth};
 use crate::store::outlooks::Wanted;
 use crate::store::{Store, StoreError};
+use crate::usecase::rightness::due_in_month;
 
 pub use trend::trend;
 
@@ -87,6 +88,7 @@ pub async fn month_report(store: &Store, month: Month, present: &Present) -> Res
         taken: store.units_taken(begins, ends).await?,
         alerts: store.alert_spans(begins, ends).await?,
         heads: store.heads_replaced(month.first_day(), month.last_day()).await?,
+        forecasts: Some(due_in_month(store, month, present).await?.into()),
         ..Records::default()
     };
     for (device, unit, gained) in store.counts_gained(month.first_day(), month.last_day()).await? {

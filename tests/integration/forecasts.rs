@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 use ullage::domain::ids::{DeviceId, SlotId};
-use ullage::domain::month::Month;
+use ullage::domain::month::{Forecasts, Month};
 use ullage::domain::outlook::Forecast;
 use ullage::domain::poll::Poll;
 use ullage::domain::rightness::Came;
@@ -15,6 +15,7 @@ use ullage::store::Store;
 use ullage::store::forecasts::Kept;
 use ullage::store::outlooks::{OutlookRow, Wanted};
 use ullage::usecase::ingest::ingest;
+use ullage::usecase::month::month_report;
 use ullage::usecase::rightness::{due_in_month, past_forecasts, standing_on};
 
 use crate::support::database::TestDatabase;
@@ -78,6 +79,10 @@ async fn a_days_first_forecast_is_kept_and_held_against_what_was_used() {
     let october = due_in_month(&store, "2026-10".parse::<Month>().unwrap(), &now).await.unwrap();
     assert!(october.judged() >= 2 && october.within == october.judged(), "{october:?}");
     assert!(october.mean_days_off.unwrap() < 4.0, "{october:?}");
+    let report = month_report(&store, "2026-10".parse().unwrap(), &now).await.unwrap();
+    assert_eq!(report.forecasts, Forecasts::from(october), "the month's report tells it");
+    let august = month_report(&store, "2026-08".parse().unwrap(), &now).await.unwrap();
+    assert_eq!(august.forecasts, Forecasts::NotKept);
     let standing = standing_on(&store, day("2026-10-01"), &now).await.unwrap();
     assert_eq!(standing[&ink].0.day, day("2026-10-01"));
     assert!(standing_on(&store, day("2026-09-10"), &now).await.unwrap().is_empty());

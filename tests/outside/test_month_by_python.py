@@ -17,7 +17,8 @@ from units import UNITS
 
 COLUMNS = (
     "month device cost_centre supply role unit used spread unseen swaps left_in_swapped coverage "
-    "availability site model part currency cost_minor left_cost_minor output output_unit"
+    "availability site model part currency cost_minor left_cost_minor output output_unit forecasts_within "
+    "forecasts_before forecasts_after forecasts_days_off"
 ).split()
 FIGURES = ["used", "spread", "unseen", "swaps", "left_in_swapped", "coverage"]
 

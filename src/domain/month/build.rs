@@ -172,7 +172,7 @@ pub fn build(month: Month, records: Records, present: &Present) -> MonthReport {
         alerts: alerts(&records.alerts, begins, as_of),
         adjustments,
         compared: records.compared.clone(),
-        forecasts: records.forecasts.clone().unwrap_or(Forecasts::NotKept),
+        forecasts: records.forecasts.unwrap_or(Forecasts::NotKept),
         needs,
         devices,
     }

@@ -12,6 +12,7 @@ use crate::domain::alert::Rule;
 use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::part::Price;
 use crate::domain::reading::Role;
+use crate::domain::rightness::Rightness;
 use crate::domain::units::Measure;
 
 /// An amount as it stands in a report: whole thousandths, far finer than any device counts.
@@ -249,21 +250,35 @@ pub struct Compared {
     pub cost: Costs,
 }
 
-/// How right the forecasts were that stood at the beginning of the month.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+/// How right the forecasts were whose time was up in the month.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Forecasts {
-    /// No forecasts of then are kept.
+    /// None is kept whose late day lay in it.
     NotKept,
-    /// Of the supplies that had one then and were swapped in the month:
+    /// Of the first forecast of every week of every supply, those whose late day lay in the month:
     Kept {
-        /// So many were swapped between the early and the late day.
+        /// So many supplies ended between the early and the late day.
         within: u32,
         /// So many before the early day.
         before: u32,
         /// So many after the late day.
         after: u32,
+        /// By how many days the middle day missed the end on average, either way, in whole tenths; of those that
+        /// have ended.
+        #[serde(default)]
+        days_off: Option<f64>,
     },
+}
+
+impl From<Rightness> for Forecasts {
+    fn from(right: Rightness) -> Self {
+        let Rightness { within, before, after, mean_days_off } = right;
+        if within + before + after == 0 {
+            return Self::NotKept;
+        }
+        Self::Kept { within, before, after, days_off: mean_days_off.map(|days| (days * 10.0).round() / 10.0) }
+    }
 }
 
 /// What the next month will need of a part.

@@ -2,7 +2,7 @@
 
 use super::Book;
 use super::sheet::{Cell, Grid, Kind, Picture, major};
-use crate::domain::month::{Costs, DeviceMonth, Silence, SupplyMonth, SupplyTotal};
+use crate::domain::month::{Costs, DeviceMonth, Forecasts, Silence, SupplyMonth, SupplyTotal};
 use crate::domain::part::Currency;
 use crate::domain::reading::Role;
 use crate::report::words;
@@ -56,6 +56,7 @@ impl Book<'_> {
         )]);
         rows.push(vec![]);
         self.cost_centre_rows(&mut rows);
+        self.forecast_rows(&mut rows);
         let picture = (!totals.is_empty()).then(|| Picture {
             title: format!("Used in {}", report.month.name()),
             rows: (first, last),
@@ -130,6 +131,23 @@ impl Book<'_> {
             }
             rows.push(cells);
         }
+    }
+
+    fn forecast_rows(&self, rows: &mut Vec<Vec<Cell>>) {
+        let Forecasts::Kept { within, before, after, days_off } = self.report.forecasts else { return };
+        let heads =
+            ["Forecasts whose time was up", "ended between", "before", "after", "days off on average"];
+        rows.push(vec![]);
+        rows.push(heads.map(|head| Cell::Head(head.to_owned())).into());
+        let row = rows.len() + 1;
+        let all = f64::from(within + before + after);
+        rows.push(vec![
+            Cell::Sum(format!("SUM(B{row}:D{row})"), all, Kind::Count),
+            Cell::count(within),
+            Cell::count(before),
+            Cell::count(after),
+            days_off.map_or(Cell::Empty, |days| Cell::Number(days, Kind::Amount)),
+        ]);
     }
 
     pub(super) fn machines(&self) -> Grid {

@@ -268,15 +268,18 @@ fn alerts(report: &MonthReport) -> Section {
 
 fn forecasts(report: &MonthReport) -> Section {
     let says = match report.forecasts {
-        Forecasts::NotKept => "What was forecast when the month began is not kept yet.".to_owned(),
-        Forecasts::Kept { within: 0, before: 0, after: 0 } => {
-            "No supply ended in this month that had a date when it began.".to_owned()
+        Forecasts::NotKept => "No forecast is kept whose time was up in this month.".to_owned(),
+        Forecasts::Kept { within, before, after, days_off } => {
+            let off = days_off.map(|days| {
+                format!(" The middle day missed the end by {days:.1} days on average, where it has come.")
+            });
+            format!(
+                "Of {} forecasts whose time was up in this month, {within} ended between their early and late days, \
+                 {before} before, {after} after. Eight in ten are meant to end between.{}",
+                within + before + after,
+                off.unwrap_or_default()
+            )
         }
-        Forecasts::Kept { within, before, after } => format!(
-            "Of {} supplies that ended in this month and had a date when it began, {within} ended between their early \
-             and late days, {before} before, {after} after. Four in five are meant to end between.",
-            within + before + after
-        ),
     };
     Section { id: "forecasts", title: "How right the forecasts were", says, table: None }
 }
