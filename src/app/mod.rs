@@ -39,7 +39,8 @@ use crate::site::Hosts;
 use crate::snmp::notification::{Identity, Listener};
 use crate::snmp::transport::{Engine, EngineOptions};
 use crate::store::Store;
-use crate::usecase::alerts::judge_all;
+use crate::usecase::advice::Kept;
+use crate::usecase::alerts::judge_all_with;
 use crate::usecase::deliver::{Pace, deliver};
 use crate::usecase::month::mail::mail_in_time;
 
@@ -75,6 +76,8 @@ pub struct Service {
     pub report: ReportSettings,
     /// Who is let in, and for how long.
     door: Arc<access::Doorkeeper>,
+    /// What was advised the last time.
+    pub kept: Arc<Kept>,
     /// What the set-up pages go by.
     setup: Arc<setup::Setup>,
     /// What holds for now.
@@ -98,7 +101,8 @@ impl Service {
         let setup = Arc::new(setup::Setup::new(config));
         let report = config.report.clone();
         let door = Arc::new(access::Doorkeeper::new(config.access));
-        Self { store, clock, zone, rules, deliver, report, door, setup, standing: Arc::default() }
+        let kept = Arc::default();
+        Self { store, clock, zone, rules, deliver, report, door, kept, setup, standing: Arc::default() }
     }
 
     /// The present of the site.
@@ -182,7 +186,7 @@ impl Running {
             async move {
                 // While a past is brought in, the rules that hang on the present have to wait.
                 if service.standing().as_of.is_none() {
-                    judge_all(&service.store, &service.present(), &service.rules).await?;
+                    judge_all_with(&service.store, &service.present(), &service.rules, &service.kept).await?;
                 }
                 Ok(())
             }

@@ -44,7 +44,7 @@ impl Source for StorePages {
 
     async fn today(&self) -> Result<TodayView, SourceError> {
         let Service { store, rules, .. } = &self.0;
-        pages::today(store, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
+        pages::today(store, &self.0.present(), &rules.practice, &self.0.kept).await.map_err(SourceError::new)
     }
 
     async fn machines(&self) -> Result<Vec<MachineLine>, SourceError> {
@@ -126,7 +126,9 @@ impl Source for StorePages {
 
     async fn orders(&self) -> Result<OrdersView, SourceError> {
         let Service { store, rules, .. } = &self.0;
-        advice::orders_view(store, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
+        advice::orders_view(store, &self.0.present(), &rules.practice, &self.0.kept)
+            .await
+            .map_err(SourceError::new)
     }
 
     async fn order(&self, order: OrderId) -> Result<Option<OrderView>, SourceError> {

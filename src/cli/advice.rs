@@ -15,7 +15,7 @@ use crate::domain::reorder::{Demand, Held, Proposal, SlotDemand, Terms, Usage, l
 use crate::domain::rules::Practice;
 use crate::domain::task::Task;
 use crate::store::reach::WhenInUse;
-use crate::usecase::advice::advice;
+use crate::usecase::advice::{Kept, advice};
 use crate::usecase::view::AdviceLine;
 
 /// Options of `ullage advice`.
@@ -40,7 +40,9 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     }
     let open = OpenStore::open(config.store.clone(), WhenInUse::Join, 2).await?;
     let present = Present { now: clock().now(), zone: config.site.zone.clone() };
-    let found = advice(&open.store, &present, &config.rules.practice).await.map_err(anyhow::Error::from);
+    let found = advice(&open.store, &present, &config.rules.practice, &Kept::default())
+        .await
+        .map_err(anyhow::Error::from);
     let (lines, others) = open.close_after(found).await?;
     if args.json {
         let all: Vec<Value> = lines.iter().map(line_json).collect();

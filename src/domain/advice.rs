@@ -29,6 +29,7 @@ use super::life::UnitInside;
 use super::outlook::{Outlook, Present, Prospect};
 use super::part::LeadTime;
 use super::reading::Role;
+use super::reorder::Memo;
 use super::reorder::room::{Goods, PartAdvice, Wanting, advise};
 use super::rules::Practice;
 use super::shelf::Supply;
@@ -113,10 +114,22 @@ pub struct Plan {
 /// What is to be done in a print room with what is on its shelf and on order.
 #[must_use]
 pub fn plan(devices: &[DeviceState], goods: &Goods<'_>, present: &Present, practice: &Practice) -> Plan {
+    plan_with(devices, goods, present, practice, &mut Memo::default())
+}
+
+/// The same, where `memo` is what was proposed the last time.
+#[must_use]
+pub fn plan_with(
+    devices: &[DeviceState],
+    goods: &Goods<'_>,
+    present: &Present,
+    practice: &Practice,
+    memo: &mut Memo,
+) -> Plan {
     let wanting: Vec<Wanting<'_>> = devices.iter().flat_map(DeviceState::wanting).collect();
     let supplies: Vec<Supply<'_>> = wanting.iter().map(|wants| wants.supply).collect();
     let covers = covers(&supplies, goods.stocks, goods.coming, present.today());
-    let advised = advise(&wanting, goods, &covers, present.today(), practice);
+    let advised = advise(&wanting, goods, &covers, present.today(), practice, memo);
     let mut tasks = shelf_tasks(goods.stocks, &supplies, present, practice);
     tasks.extend(advised.parts.iter().map(|advice| part_task(advice, practice)));
     for device in devices {

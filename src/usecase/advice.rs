@@ -1,14 +1,15 @@
 //! What is to be done and ordered, and what the pages of orders show, put together from the store.
 
 use std::collections::BTreeMap;
+use std::sync::{Mutex, PoisonError};
 
 use super::view::{AdviceLine, OrderView, OrdersView};
-use crate::domain::advice::{DeviceState, Plan, plan};
+use crate::domain::advice::{DeviceState, Plan, plan_with};
 use crate::domain::ids::{OrderId, PartId, SlotId};
 use crate::domain::order::{Coming, Order, OrderState};
 use crate::domain::outlook::Present;
-use crate::domain::reorder::Usage;
 use crate::domain::reorder::room::{Goods, PartAdvice};
+use crate::domain::reorder::{Memo, Usage};
 use crate::domain::rules::Practice;
 use crate::domain::shelf::Stock;
 use crate::domain::task::{Task, TaskKind};
@@ -20,6 +21,34 @@ use crate::store::{Result, Store};
 
 /// How many orders the page of orders shows.
 const ORDERS: i64 = 60;
+
+/// What was advised the last time, kept for as long as the program runs: what has not changed since is not worked out
+/// again, whoever asks.
+#[derive(Debug, Default)]
+pub struct Kept(Mutex<Memo>);
+
+impl Kept {
+    /// What is to be done in the print room, with what was worked out before.
+    pub(super) fn plan(
+        &self,
+        devices: &[DeviceState],
+        room: &Room,
+        present: &Present,
+        practice: &Practice,
+    ) -> Plan {
+        // Nobody waits for anybody: who comes at the same time works on a copy of the same memory.
+        let mut memo = self.0.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let plan = plan_with(devices, &room.goods(), present, practice, &mut memo);
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = memo;
+        plan
+    }
+
+    /// How many proposals were worked out so far, and not looked up.
+    #[must_use]
+    pub fn worked_out(&self) -> usize {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).worked_out()
+    }
+}
 
 /// What there is and how it is used.
 pub(super) struct Room {
@@ -90,11 +119,11 @@ pub(super) async fn states(
 ///
 /// # Errors
 /// If the store cannot be reached.
-pub async fn room_plan(store: &Store, present: &Present, practice: &Practice) -> Result<Plan> {
+pub async fn room_plan(store: &Store, present: &Present, practice: &Practice, kept: &Kept) -> Result<Plan> {
     let room = Room::load(store).await?;
     let outlooks = store.outlooks(Wanted::All).await?;
     let states = states(store, &store.devices(None).await?, outlooks).await?;
-    Ok(plan(&states, &room.goods(), present, practice))
+    Ok(kept.plan(&states, &room, present, practice))
 }
 
 /// What to order: each part with what is on a draft of it already, and the tasks that order for slots without a
@@ -106,8 +135,9 @@ pub async fn advice(
     store: &Store,
     present: &Present,
     practice: &Practice,
+    kept: &Kept,
 ) -> Result<(Vec<AdviceLine>, Vec<Task>)> {
-    let plan = room_plan(store, present, practice).await?;
+    let plan = room_plan(store, present, practice, kept).await?;
     let orders = store.orders(Which::Newest(ORDERS)).await?;
     let others = plan.tasks.into_iter().filter(|task| task.kind == TaskKind::Order && task.part.is_none());
     Ok((plan.orders.into_iter().map(|advice| line(advice, &orders, practice)).collect(), others.collect()))
@@ -146,8 +176,13 @@ pub(super) async fn lines(
 ///
 /// # Errors
 /// If the store cannot be reached.
-pub async fn orders_view(store: &Store, present: &Present, practice: &Practice) -> Result<OrdersView> {
-    let (advice, others) = advice(store, present, practice).await?;
+pub async fn orders_view(
+    store: &Store,
+    present: &Present,
+    practice: &Practice,
+    kept: &Kept,
+) -> Result<OrdersView> {
+    let (advice, others) = advice(store, present, practice, kept).await?;
     let orders = store.orders(Which::Newest(ORDERS)).await?;
     let parts = store.stocks(None).await?.into_iter().map(|stock| stock.part).collect();
     Ok(OrdersView { today: present.today(), advice, others, orders, parts })

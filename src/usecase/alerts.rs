@@ -6,8 +6,7 @@ use std::collections::BTreeSet;
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp, ToSpan};
 
-use super::advice::states;
-use crate::domain::advice::plan;
+use super::advice::{Kept, states};
 use crate::domain::alert::facts::{
     DeviceFacts, HeadFacts, JUDGED, RECENT_DAYS, Room, SupplyFacts, conditions,
 };
@@ -129,9 +128,17 @@ async fn clear(
 /// # Errors
 /// If the store cannot be reached; what was changed until then stays.
 pub async fn judge_all(store: &Store, present: &Present, rules: &Rules) -> Result<usize> {
+    judge_all_with(store, present, rules, &Kept::default()).await
+}
+
+/// The same, by what was advised the last time.
+///
+/// # Errors
+/// If the store cannot be reached; what was changed until then stays.
+pub async fn judge_all_with(store: &Store, present: &Present, rules: &Rules, kept: &Kept) -> Result<usize> {
     let patches = store.rule_patches().await?.into_iter().map(|row| row.patch).collect();
     let set = RuleSet::new(rules, patches);
-    let facts = Facts::load(store, present, rules).await?;
+    let facts = Facts::load(store, present, rules, kept).await?;
     let mut work = store.begin().await?;
     let stands = Store::stands(&mut work, None).await?;
     work.commit().await?;
@@ -219,11 +226,11 @@ struct Facts {
 }
 
 impl Facts {
-    async fn load(store: &Store, present: &Present, rules: &Rules) -> Result<Self> {
+    async fn load(store: &Store, present: &Present, rules: &Rules, kept: &Kept) -> Result<Self> {
         let rows = store.devices(None).await?;
         let room = super::advice::Room::load(store).await?;
         let states = states(store, &rows, store.outlooks(Wanted::All).await?).await?;
-        let tasks = plan(&states, &room.goods(), present, &rules.practice).tasks;
+        let tasks = kept.plan(&states, &room, present, &rules.practice).tasks;
         let shelf = room.stocks;
         let watched = store.watched().await?;
         let today = present.today();

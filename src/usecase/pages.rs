@@ -11,7 +11,7 @@ use super::shelf::Supplies;
 use super::view::{
     AlertLine, Device, MachineLine, MachineView, OutlookLine, Silence, StandingAlert, TodayView, Trend,
 };
-use crate::domain::advice::{order_by_lead, plan};
+use crate::domain::advice::order_by_lead;
 use crate::domain::care::Availability;
 use crate::domain::cover::{Cover, covers};
 use crate::domain::ids::{DeviceId, SlotId};
@@ -41,12 +41,17 @@ const TREND_POINTS: usize = 240;
 ///
 /// # Errors
 /// If the store cannot be reached.
-pub async fn today(store: &Store, present: &Present, practice: &Practice) -> Result<TodayView> {
+pub async fn today(
+    store: &Store,
+    present: &Present,
+    practice: &Practice,
+    kept: &advice::Kept,
+) -> Result<TodayView> {
     let rows = store.devices(None).await?;
     let outlooks = store.outlooks(Wanted::All).await?;
     let room = Room::load(store).await?;
     let covering = Covering::of(&rows, &outlooks, &room, present, practice);
-    let plan = plan(&states(store, &rows, outlooks).await?, &room.goods(), present, practice);
+    let plan = kept.plan(&states(store, &rows, outlooks).await?, &room, present, practice);
     let earliest = store.outlooks(Wanted::Earliest(EARLIEST)).await?;
     let mut tasks = plan.tasks;
     tasks.extend(questions::tasks(store, &room.stocks, present).await?);

@@ -12,6 +12,7 @@ use ullage::domain::rules::Rules;
 use ullage::domain::shelf::{Lot, Stock};
 use ullage::store::Store;
 use ullage::store::outlooks::Wanted;
+use ullage::usecase::advice::Kept;
 use ullage::usecase::book::{Booking, Note, Refusal, book, count_all, import_parts};
 use ullage::usecase::ingest::ingest;
 
@@ -281,7 +282,8 @@ async fn a_stock_take_is_booked_whole_or_not_at_all() {
 
 /// What is to be done in a room, one line a task.
 async fn to_do(store: &Store, at: &Present) -> Vec<String> {
-    let view = ullage::usecase::pages::today(store, at, &Rules::default().practice).await.unwrap();
+    let view =
+        ullage::usecase::pages::today(store, at, &Rules::default().practice, &Kept::default()).await.unwrap();
     view.tasks.iter().map(|task| format!("{}: {}", task.what, task.why)).collect()
 }
 
@@ -308,6 +310,24 @@ async fn a_receptacle_on_the_shelf_is_not_ordered_again() {
         Booking::Receive { made_on: "2026-03-01".parse().unwrap(), place: "Floor".to_owned(), units: 1 };
     book(&store, "VO-W-100", &booking, &note(), &at).await.unwrap().unwrap();
     assert_eq!(to_do(&store, &at).await, Vec::<String>::new());
+}
+
+#[tokio::test]
+async fn what_has_not_changed_is_not_advised_anew() {
+    let database = TestDatabase::new().await;
+    let store = room(&database).await;
+    import_parts(&store, &ullage::report::shelf_csv::read_parts(PARTS.as_bytes()).unwrap()).await.unwrap();
+    let (at, practice, kept) = (present(2), Rules::default().practice, Kept::default());
+    let look = async || ullage::usecase::pages::today(&store, &at, &practice, &kept).await.unwrap().tasks;
+    let first = look().await;
+    let parts = kept.worked_out();
+    assert!(parts >= 2, "each part was worked out: {parts}");
+    assert_eq!((look().await, kept.worked_out()), (first, parts));
+    let booking =
+        Booking::Receive { made_on: "2026-03-01".parse().unwrap(), place: "Floor".to_owned(), units: 1 };
+    book(&store, "VO-W-100", &booking, &note(), &at).await.unwrap().unwrap();
+    look().await;
+    assert_eq!(kept.worked_out(), parts + 1, "one part was booked");
 }
 
 #[tokio::test(flavor = "multi_thread")]

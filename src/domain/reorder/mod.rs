@@ -9,6 +9,7 @@
 //! least order brings it.
 
 pub mod lead;
+mod memo;
 pub mod room;
 mod swaps;
 mod words;
@@ -16,6 +17,7 @@ mod words;
 #[cfg(test)]
 mod tests;
 
+pub use self::memo::Memo;
 pub use self::swaps::{Counts, SlotDemand, Usage};
 use super::part::LeadTime;
 use super::shelf::left_at_date;

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::ToSpan;
 use jiff::civil::Date;
 
-use super::{Demand, Held, Proposal, SlotDemand, Terms, Usage, lead, propose};
+use super::{Demand, Held, Memo, Proposal, SlotDemand, Terms, Usage, lead};
 use crate::domain::cover::Cover;
 use crate::domain::ids::{DeviceId, PartId, SlotId};
 use crate::domain::order::Coming;
@@ -96,7 +96,8 @@ pub fn leads(supplies: &[Supply<'_>], goods: &Goods<'_>, practice: &Practice) ->
     supplies.iter().filter_map(lead).collect()
 }
 
-/// What to order for a print room. `covers` says which unit on the shelf is for which slot.
+/// What to order for a print room. `covers` says which unit on the shelf is for which slot; `memo` is what was proposed
+/// before.
 #[must_use]
 pub fn advise(
     wanting: &[Wanting<'_>],
@@ -104,6 +105,7 @@ pub fn advise(
     covers: &BTreeMap<SlotId, Cover>,
     today: Date,
     practice: &Practice,
+    memo: &mut Memo,
 ) -> Advised {
     let mut of_part: Vec<Vec<&Wanting<'_>>> = vec![Vec::new(); goods.stocks.len()];
     for wants in wanting {
@@ -122,8 +124,17 @@ pub fn advise(
                 advised.counted.insert(slot);
             }
         }
-        advised.parts.extend(advice(stock, &wanting, &demand, (lead, took.len()), goods, today, practice));
+        advised.parts.extend(advice(
+            stock,
+            &wanting,
+            &demand,
+            (lead, took.len()),
+            goods,
+            (today, practice),
+            memo,
+        ));
     }
+    memo.retain(|part| goods.stocks.iter().any(|stock| stock.id == part));
     advised.parts.sort_by(|a, b| (a.order_by, &a.part.number).cmp(&(b.order_by, &b.part.number)));
     advised
 }
@@ -202,8 +213,8 @@ fn advice(
     demand: &Demand,
     (lead, deliveries): (LeadTime, usize),
     goods: &Goods<'_>,
-    today: Date,
-    practice: &Practice,
+    (today, practice): (Date, &Practice),
+    memo: &mut Memo,
 ) -> Option<PartAdvice> {
     let part = &stock.part;
     let held = Held { lots: lots(stock, today), on_order: on_order(stock.id, goods) };
@@ -218,7 +229,7 @@ fn advice(
             .map(|months| (f64::from(months) * 30.4 - AGE_ON_DELIVERY_DAYS).max(0.0) + lead.mean_days),
         look_ahead_days: practice.look_ahead_days,
     };
-    let proposal = propose(demand, &held, &terms)?;
+    let proposal = memo.propose(stock.id, demand, held, &terms)?;
     let mut in_turn: Vec<&Supply<'_>> = wanting.iter().map(|wants| &wants.supply).collect();
     let ends =
         |supply: &Supply<'_>| supply.outlook.forecast.horizon().map_or(Date::MAX, |horizon| horizon.early);

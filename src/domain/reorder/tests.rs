@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::domain::ids::PartId;
 
 fn slot(left: f64, per_day: f64, variance: f64) -> SlotDemand {
     SlotDemand { left, holds: 775.0, usage: Usage { per_day, variance, doubt: 0.02 } }
@@ -144,6 +145,33 @@ proptest! {
         if let Some((early, middle)) = order.without {
             prop_assert!(early <= middle);
         }
+    }
+}
+
+proptest! {
+    /// Whatever is asked in whatever order: what is kept is what would be worked out, and a question that was the last
+    /// one about its part is not worked out again.
+    #[test]
+    fn what_is_kept_is_what_would_be_worked_out(
+        rooms in prop::collection::vec((slots(), 0u32..4, prop::bool::ANY), 1..4),
+        asked in prop::collection::vec((0i64..3, 0usize..4), 1..14),
+    ) {
+        let (mut memo, mut last, mut wanted) = (Memo::default(), std::collections::BTreeMap::new(), 0);
+        for (part, room) in asked {
+            let room = room % rooms.len();
+            let (slots, on_shelf, due) = &rooms[room];
+            let demand = Demand { slots: slots.clone(), fixed: if *due { vec![0] } else { Vec::new() } };
+            let held = Held { lots: vec![(*on_shelf, Some(400.0))], on_order: 0 };
+            let anew = propose(&demand, &held, &terms());
+            prop_assert_eq!(memo.propose(PartId(part), &demand, held, &terms()), anew);
+            let same = last.insert(part, room).is_some_and(|before| rooms[before] == rooms[room]);
+            wanted += usize::from(!same);
+            prop_assert_eq!(memo.worked_out(), wanted);
+        }
+        memo.retain(|_| false);
+        let held = Held { lots: vec![(rooms[0].1, Some(400.0))], on_order: 0 };
+        memo.propose(PartId(0), &Demand { slots: rooms[0].0.clone(), fixed: Vec::new() }, held, &terms());
+        prop_assert_eq!(memo.worked_out(), wanted + 1, "what is forgotten is worked out anew");
     }
 }
 
