@@ -11,7 +11,7 @@ use super::{OpenStore, clock};
 use crate::app::{Running, Service, Standing, open_door, until_told};
 use crate::clock::Clock;
 use crate::config::{Config, Overrides};
-use crate::demo::{DemoRoom, Opening, bring_in, catch_up, fill_shelf, fit_heads, kept_until};
+use crate::demo::{DemoRoom, Opening, bring_in, catch_up, fill_shelf, fit_heads, kept_until, place_orders};
 use crate::store::cluster::{ClusterOptions, ThrowawayDir};
 use crate::store::reach::{StoreAt, WhenInUse};
 
@@ -121,6 +121,7 @@ async fn play(
     let (from, latest) = kept_until(&open.store, play.opening.opened).await?;
     let span = (play.opening.opened, play.real_now);
     fill_shelf(&open.store, &play.scenario, span, &config.site.zone).await?;
+    place_orders(&open.store, span, &config.site.zone, &config.rules.practice).await?;
     // A kept demo whose clock ran ahead of life goes on from where it stood.
     let start = play.real_now.max(latest);
     let clock = Clock::scaled(start, play.speed);

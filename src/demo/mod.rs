@@ -3,10 +3,12 @@
 
 mod heads;
 mod history;
+mod orders;
 mod room;
 mod shelf;
 
 pub use heads::fit_heads;
 pub use history::{bring_in, catch_up, kept_until, poll_days};
+pub use orders::place_orders;
 pub use room::{DemoRoom, Opening};
 pub use shelf::fill_shelf;

@@ -1,11 +1,13 @@
 //! The shelf of the invented room: its catalogue, and lots of several ages.
 
 use anyhow::Context;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
 use mock_agent::Scenario;
 
 use super::heads::HEAD;
+use super::orders::SENT;
 use crate::domain::head::LIMIT_ML;
 use crate::domain::outlook::Present;
 use crate::domain::part::{CARTRIDGE_SHELF_LIFE_MONTHS, Currency, LeadTime, Part, PartKind, Price};
@@ -16,21 +18,21 @@ use crate::usecase::book::{LotRow, Note, import_lots, import_parts};
 /// A colour, its letters in the part's number, and its lots: months of age, place and units.
 type Ink = (&'static str, &'static str, &'static [(i64, &'static str, u32)]);
 
-/// For the machines that print with water-based ink.
+/// For the machines that print with water-based ink. What is not here came by an order, or is still to come.
 const AQUEOUS: [Ink; 13] = [
-    ("Cyan", "C", &[(20, "Shelf B", 1), (9, "Shelf B", 2)]),
+    ("Cyan", "C", &[(20, "Shelf B", 1)]),
     ("Magenta", "M", &[]),
     ("Yellow", "Y", &[(14, "Shelf B", 1)]),
-    ("Matte black", "MK", &[(11, "Shelf A", 2)]),
+    ("Matte black", "MK", &[]),
     ("Photo black", "PK", &[(26, "Shelf A", 1)]),
     ("Light cyan", "LC", &[(7, "Shelf B", 1)]),
     ("Light magenta", "LM", &[]),
     ("Gray", "GY", &[(16, "Shelf A", 1)]),
-    ("Light gray", "LG", &[(6, "Shelf A", 1)]),
+    ("Light gray", "LG", &[]),
     // Soon out of date, and past its date.
     ("Orange", "O", &[(29, "Cabinet", 1)]),
     ("Violet", "V", &[(33, "Cabinet", 1), (10, "Cabinet", 1)]),
-    ("Green", "G", &[(12, "Cabinet", 1)]),
+    ("Green", "G", &[]),
     ("Clear protector", "CP", &[]),
 ];
 
@@ -71,15 +73,8 @@ pub async fn fill_shelf(
             let part = cartridge(format!("VO-{letters}-775"), colour, models(word));
             for (months, place, units) in *lots {
                 let made_on = zone.to_datetime(now).date().checked_sub(months.months())?;
-                rows.push(LotRow {
-                    line: 0,
-                    part: part.number.clone(),
-                    // A history of many months begins before some of them were made.
-                    made_on: made_on.min(opening.today()),
-                    place: (*place).to_owned(),
-                    units: *units,
-                    left_over: None,
-                });
+                // A history of many months begins before some of them were made.
+                rows.push(row(&part.number, made_on.min(opening.today()), place, *units));
             }
             parts.push(part);
         }
@@ -101,6 +96,14 @@ pub async fn fill_shelf(
         price: price(39_500),
         ..cartridge(HEAD.to_owned(), "", Vec::new())
     });
+    for order in &SENT {
+        if order.is_before(opened, now, zone)? {
+            rows.extend(order.lines.iter().filter_map(|(part, units, months, place)| {
+                let made_on = zone.to_datetime(now).date().checked_sub(months.months()).ok()?;
+                Some(row(part, made_on.min(opening.today()), (*place)?, *units))
+            }));
+        }
+    }
     import_parts(store, &parts).await?;
     let note = Note { who: "print room".to_owned(), why: "what lay there when the loft opened".to_owned() };
     let received = import_lots(store, &rows, &note, &opening).await?;
@@ -108,6 +111,10 @@ pub async fn fill_shelf(
         .map_err(|refused| anyhow::anyhow!("{refused:?}"))
         .context("the demo's shelf could not be filled")?;
     Ok(())
+}
+
+fn row(part: &str, made_on: Date, place: &str, units: u32) -> LotRow {
+    LotRow { line: 0, part: part.to_owned(), made_on, place: place.to_owned(), units, left_over: None }
 }
 
 fn cartridge(number: String, colour: &str, models: Vec<String>) -> Part {

@@ -11,8 +11,9 @@ use jiff::{SignedDuration, Timestamp};
 use mock_agent::{Room, Scenario};
 use rustix::process::Signal;
 use sqlx::{Connection as _, PgConnection};
-use ullage::demo::{DemoRoom, Opening, bring_in, kept_until};
+use ullage::demo::{DemoRoom, Opening, bring_in, fill_shelf, kept_until, place_orders};
 use ullage::store::cluster::{Connection, ThrowawayDir};
+use ullage::store::orders::Which;
 
 use crate::support::contents::{assert_same, contents};
 use crate::support::http::get;
@@ -249,4 +250,34 @@ async fn machines_of_a_kept_demo_may_get_each_others_ports() {
     store.move_device(thimble, "127.0.0.1", 40_001).await.unwrap();
     let ports: Vec<u16> = store.poll_targets().await.unwrap().iter().map(|target| target.port).collect();
     assert_eq!(ports, [40_002, 40_001]);
+}
+
+/// A demo shows orders in every state that lasts, whether its history reaches back to all of them or not; and the same
+/// lies on its shelf either way.
+#[tokio::test]
+async fn a_demo_has_ordered_what_came() {
+    let now = moment("2026-10-20T10:00");
+    let mut shelves = Vec::new();
+    for (days, wanted) in [
+        (120, ["draft", "partly_received", "received", "received"].as_slice()),
+        (15, &["draft", "partly_received"]),
+        (2, &["draft"]),
+    ] {
+        let loft = Loft::open(now, days, 1.0).await;
+        let (store, zone) = (&loft.service.store, &loft.service.zone);
+        let practice = &loft.service.rules.practice;
+        for _ in 0..2 {
+            // A kept demo that is started again orders nothing again.
+            fill_shelf(store, &Scenario::vellmoor(), (loft.opened, now), zone).await.unwrap();
+            place_orders(store, (loft.opened, now), zone, practice).await.unwrap();
+        }
+        let orders = store.orders(Which::Newest(60)).await.unwrap();
+        assert_eq!(orders.iter().map(|order| order.state.word()).collect::<Vec<_>>(), wanted, "{days} days");
+        let stocks = store.stocks(None).await.unwrap();
+        shelves
+            .push(stocks.iter().map(|stock| (stock.part.number.clone(), stock.units())).collect::<Vec<_>>());
+        let took = store.deliveries().await.unwrap();
+        assert_eq!(took.len(), if days == 120 { 5 } else { usize::from(days == 15) }, "{took:?}");
+    }
+    assert!(shelves.iter().all(|shelf| *shelf == shelves[0]), "{shelves:?}");
 }

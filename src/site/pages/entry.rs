@@ -256,14 +256,14 @@ fn bought(form: FormView, tried: &Tried) -> FormView {
         "",
         tried,
     )
-    .line(("supplier", "Supplier", "There is one order to a supplier at a time."), "text", "", tried)
+    .line(("supplier", "Supplier", "What is ordered of one supplier goes onto one draft."), "text", "", tried)
     .line(
         ("lead_days", "Days to arrive", "From order to delivery, on average; your own orders put it right."),
         "decimal",
         "",
         tried,
     )
-    .line(("lead_spread_days", "Give or take, days", "Blank: a third of that."), "decimal", "", tried)
+    .line(("lead_spread_days", "Give or take, days", "Blank: about a third of that."), "decimal", "", tried)
     .line(("pack_size", "Packs of", ""), "numeric", "1", tried)
     .line(
         ("minimum_order", "Order at least", "Units that the supplier delivers at least."),
