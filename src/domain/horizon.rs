@@ -198,6 +198,14 @@ pub fn chances_ended(pace: &Pace, remaining: f64, step: f64, ahead: &Ahead, days
     (1..=days.min(FURTHEST_DAYS)).map(by).collect()
 }
 
+/// Mean and variance of use over days that weigh `weight` together, with a relative variance `doubt` of the rate: the one
+/// spread that both the day of an end and the number of swaps to come rest on.
+#[must_use]
+pub fn spread_over(rate: f64, variance: f64, doubt: f64, weight: f64) -> (f64, f64) {
+    let mean = rate * weight;
+    (mean, variance * weight + doubt * mean * mean)
+}
+
 /// Use on its way through what remains.
 struct Passage<'a> {
     pace: &'a Pace,
@@ -215,9 +223,8 @@ impl Passage<'_> {
         }
         let Pace { rate, variance, doubt, .. } = self.pace;
         let weight = self.weights[day - 1];
-        let mean = rate * weight;
         let drift_days = day as f64 / (1.0 + day as f64 / DRIFT_SATURATION_DAYS);
-        let spread = variance * weight + (doubt + self.drift * drift_days / 3.0) * mean * mean;
+        let (mean, spread) = spread_over(*rate, *variance, doubt + self.drift * drift_days / 3.0, weight);
         let variance = (spread + self.step * self.step / 6.0).max(1e-9);
         let shape = (mean * mean / variance).max(1e-6);
         let scale = variance / mean.max(1e-9);

@@ -7,9 +7,10 @@
 
 use statrs::function::gamma::checked_gamma_lr;
 
-use crate::domain::horizon::Pace;
+use crate::domain::horizon::{Pace, spread_over};
 
-/// Variance of a rate's relative drift per day, as the forecast has it.
+/// Variance of a rate's relative drift per day. It goes on adding up, and over a lead time and a review it is more than
+/// what a horizon takes for one unit.
 const DRIFT: f64 = 3e-4;
 /// A chance below this is none.
 const NEGLIGIBLE: f64 = 1e-12;
@@ -34,11 +35,13 @@ impl From<&Pace> for Usage {
 }
 
 impl Usage {
-    /// The gamma distribution of use over so many days, as (shape, scale); `None` where nothing is used.
+    /// The gamma distribution of use over so many days, as (shape, scale); `None` where nothing is used. It is that of
+    /// the horizon, on days that all weigh the same, with a drift that goes on adding up: what is bought lasts for longer
+    /// than what is in a machine.
     fn over(&self, days: f64) -> Option<(f64, f64)> {
-        let mean = self.per_day * days;
-        let variance = self.variance * days + (self.doubt + DRIFT * days / 3.0) * mean * mean;
-        (mean > 0.0 && variance > 0.0).then(|| (mean * mean / variance, variance / mean))
+        let Self { per_day, variance, doubt } = *self;
+        let (mean, spread) = spread_over(per_day, variance, doubt + DRIFT * days / 3.0, days);
+        (mean > 0.0 && spread > 0.0).then(|| (mean * mean / spread, spread / mean))
     }
 }
 
