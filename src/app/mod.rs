@@ -6,6 +6,7 @@ mod alert_pages;
 mod desk;
 mod head_pages;
 mod pages;
+mod run_pages;
 pub mod search;
 mod setup;
 

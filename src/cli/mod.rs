@@ -20,6 +20,7 @@ pub mod people;
 pub mod poll;
 pub mod report;
 pub mod run_check;
+pub mod runs;
 pub mod serve;
 pub mod shelf;
 pub mod slots;
@@ -82,6 +83,9 @@ enum Command {
     Advice(advice::Args),
     /// Say whether a planned run finishes without a swap
     RunCheck(run_check::Args),
+    /// Write down what was printed, and how wide media are
+    #[command(subcommand)]
+    Runs(runs::RunsCommand),
     /// Order from suppliers, and receive what comes
     #[command(subcommand)]
     Orders(orders::OrdersCommand),
@@ -140,6 +144,7 @@ async fn on_the_store(command: Command, config: Config) -> anyhow::Result<ExitCo
         Command::Devices(command) => devices::run(command, config).await,
         Command::Advice(args) => advice::run(args, config).await,
         Command::RunCheck(args) => run_check::run(args, config).await,
+        Command::Runs(command) => runs::run(command, config).await,
         Command::Orders(command) => orders::run(command, config).await,
         Command::Slots(command) => slots::run(command, config).await,
         Command::Heads(command) => heads::run(command, config).await,

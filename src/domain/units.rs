@@ -7,7 +7,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use super::standard::SupplyUnit;
+use super::standard::{CapacityUnit, SupplyUnit};
 
 /// What an amount is counted in once it is inside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -108,6 +108,18 @@ pub fn conversion(unit: SupplyUnit) -> Option<(Measure, f64)> {
         SupplyUnit::Items => (Measure::Items, 1.0),
         SupplyUnit::Percent => (Measure::Percent, 1.0),
         SupplyUnit::Other | SupplyUnit::Unknown | SupplyUnit::Unlisted(_) => return None,
+    })
+}
+
+/// Metres in one of a unit of media; none for units that are no lengths.
+#[must_use]
+pub fn metres_each(unit: CapacityUnit) -> Option<f64> {
+    Some(match unit {
+        CapacityUnit::TenThousandthsOfInches => 2.54e-6,
+        CapacityUnit::Micrometers => 1e-6,
+        CapacityUnit::Feet => 0.3048,
+        CapacityUnit::Meters => 1.0,
+        _ => return None,
     })
 }
 

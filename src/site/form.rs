@@ -33,6 +33,11 @@ impl Fields {
         Self(fields.into_iter().map(|(name, value)| (name.to_owned(), value)).collect())
     }
 
+    /// The fields of a form that asks by its address.
+    pub(crate) fn from_query(query: Vec<(String, String)>) -> Self {
+        Self(query)
+    }
+
     /// What was typed into a field, without blanks around it; empty if nothing was.
     pub(crate) fn get(&self, name: &str) -> &str {
         let found = self.0.iter().find(|(field, _)| field == name);

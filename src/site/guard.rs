@@ -27,7 +27,7 @@ pub enum Hosts {
 }
 
 /// Pages with forms lie under these.
-const WRITABLE: [&str; 10] = [
+const WRITABLE: [&str; 11] = [
     "/alerts/",
     "/enter",
     "/leave",
@@ -36,6 +36,7 @@ const WRITABLE: [&str; 10] = [
     "/months/",
     "/orders",
     "/own/",
+    "/runs/",
     "/setup/",
     "/shelf/",
 ];

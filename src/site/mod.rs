@@ -14,6 +14,8 @@
 //! | `/alerts/rules`, `/alerts/rules/{rule}` | the rules; one of them, with a form that tries a change on the past and keeps it |
 //! | `/alerts/told`, `/alerts/feeds` | who is told, and what became of messages; the addresses of the feeds |
 //! | `/feeds/{secret}/{tasks.ics,days.ics,alerts.atom}` | tasks as a calendar, alerts as a feed |
+//! | `/runs/check?length=12&width=1.067&media=gloss` | whether a planned run finishes; all of the question in the address |
+//! | `/runs` | runs that were printed and widths of media, with forms that write them down |
 //! | `/months?show=EUR` | the months side by side: ink, or what it is worth |
 //! | `/months/2026-10`, `/months/2026-10.{pdf,xlsx,csv,json}` | a month's supply report, as a page and as files |
 //! | `/setup` | what is set up; below it `devices`, `credentials`, `discover` and `import`, with their forms |
@@ -41,6 +43,7 @@ pub mod heads_source;
 mod ink;
 pub(crate) mod pages;
 mod power;
+pub mod run_source;
 pub mod setup_source;
 pub mod source;
 mod words;
@@ -63,6 +66,10 @@ mod month_tests;
 mod order_fixtures;
 #[cfg(test)]
 mod order_tests;
+#[cfg(test)]
+mod run_fixtures;
+#[cfg(test)]
+mod run_tests;
 #[cfg(test)]
 mod setup_fixtures;
 #[cfg(test)]
@@ -117,6 +124,7 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/shelf/parts/{number}/{action}", post(pages::part::book::<S>))
         .merge(pages::alerts::routes::<S>())
         .merge(pages::heads::routes::<S>())
+        .merge(pages::runs::routes::<S>())
         .route("/months", get(pages::months::show::<S>))
         .route("/months/{month}", get(pages::month::show::<S>))
         .route("/months/{month}/close", post(pages::month::close::<S>))

@@ -8,6 +8,7 @@ use jiff::tz::TimeZone;
 use super::access_source::AccessSource;
 use super::alert_source::AlertSource;
 use super::heads_source::HeadSource;
+use super::run_source::RunSource;
 use super::setup_source::SetupSource;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
@@ -44,7 +45,7 @@ impl SourceError {
 }
 
 /// What the pages are made from.
-pub trait Source: AccessSource + AlertSource + HeadSource + SetupSource {
+pub trait Source: AccessSource + AlertSource + HeadSource + RunSource + SetupSource {
     /// The present.
     fn now(&self) -> Timestamp;
 

@@ -65,7 +65,9 @@ pub(super) fn full() -> Fixture {
     Fixture::new(Mood::Full)
 }
 
-const PAGES: [&str; 20] = [
+const PAGES: [&str; 22] = [
+    "/runs",
+    "/runs/check?area=60&media=matte",
     "/setup",
     "/setup/devices",
     "/setup/credentials",

@@ -5,6 +5,7 @@ use crate::domain::snapshot::{Marker, MediaInput};
 use crate::domain::standard::{
     CapacityUnit, DetectedErrors, DeviceStatus, InputType, PrinterStatus, Severity,
 };
+use crate::domain::units::metres_each;
 use crate::usecase::view::Device;
 
 use super::format;
@@ -125,15 +126,11 @@ pub(crate) fn media_left(input: &MediaInput) -> Option<String> {
     }
     let left = f64::from(u32::try_from(level).ok()?);
     let metres = match input.unit {
-        Some(CapacityUnit::Meters) => 1.0,
-        Some(CapacityUnit::Feet) => 0.3048,
-        Some(CapacityUnit::Micrometers) => 1e-6,
-        Some(CapacityUnit::TenThousandthsOfInches) => 2.54e-6,
         Some(CapacityUnit::Percent) => return Some(format!("about {level}\u{a0}%")),
         Some(CapacityUnit::Sheets) => {
             return Some(format!("about {} sheets", format::count(level.unsigned_abs().into())));
         }
-        _ => return None,
+        unit => metres_each(unit?)?,
     };
     Some(format!("about {}", format::amount(left * metres, crate::domain::units::Measure::Metres)))
 }

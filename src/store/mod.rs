@@ -24,6 +24,7 @@ pub mod polls;
 pub mod reach;
 pub mod recipients;
 pub mod report_mail;
+pub mod runs;
 pub mod sessions;
 pub mod shelf;
 pub mod slots;

@@ -19,6 +19,7 @@ pub mod pages;
 pub mod questions;
 pub mod rightness;
 pub mod rules;
+pub mod run;
 pub mod setup;
 pub mod shelf;
 pub mod slots;

@@ -8,10 +8,14 @@
 //! | `check` | a queue of runs against the supplies and heads of one machine |
 //! | `black` | which black a medium takes |
 //! | `before` | what to swap before a night on which nobody is there |
+//! | `past` | what a machine printed, from its life count or from what people wrote down |
+//! | `words` | a check in sentences |
 
 pub mod before;
 pub mod black;
 pub mod check;
 pub mod learn;
 pub mod odds;
+pub mod past;
 pub mod plan;
+pub mod words;

@@ -14,6 +14,7 @@ pub(crate) mod order;
 pub(crate) mod orders;
 pub(crate) mod part;
 pub(crate) mod people;
+pub(crate) mod runs;
 pub(crate) mod setup;
 pub(crate) mod shelf;
 pub(crate) mod table;
@@ -41,6 +42,7 @@ pub(crate) enum Section {
     Machines,
     Shelf,
     Orders,
+    Runs,
     Alerts,
     Months,
     Setup,
@@ -72,11 +74,12 @@ pub(crate) struct Page {
 
 impl Page {
     pub(crate) fn new<S: Source>(source: &S, section: Section, title: impl Into<String>) -> Self {
-        const DOORS: [(Section, &str, &str); 7] = [
+        const DOORS: [(Section, &str, &str); 8] = [
             (Section::Today, "/", "Today"),
             (Section::Machines, "/machines", "Machines"),
             (Section::Shelf, "/shelf", "Shelf"),
             (Section::Orders, "/orders", "Orders"),
+            (Section::Runs, "/runs/check", "Runs"),
             (Section::Alerts, "/alerts", "Alerts"),
             (Section::Months, "/months", "Months"),
             (Section::Setup, "/setup", "Set-up"),

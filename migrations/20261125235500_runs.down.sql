@@ -1,0 +1,2 @@
+drop table media_width;
+drop table printed_run;
