@@ -219,6 +219,9 @@ async fn machine_units(store: &Store, name: &str, present: &Present) -> anyhow::
     }
 }
 
+/// What there is to say of a machine that was not read yet.
+const NO_SUPPLY: &str = "no supply has been read yet; its first poll tells them";
+
 fn find(view: &UnitsView, number: i32) -> anyhow::Result<&SlotUnits> {
     let found = view.slots.iter().find(|slot| slot.row.slot.index.0 == number);
     let numbers = || {
@@ -227,6 +230,7 @@ fn find(view: &UnitsView, number: i32) -> anyhow::Result<&SlotUnits> {
     };
     match found {
         Some(slot) => Ok(slot),
+        None if view.slots.is_empty() => anyhow::bail!("{}: {NO_SUPPLY}", view.name),
         None => anyhow::bail!("{} has no supply {number}; it has {}", view.name, numbers()),
     }
 }
@@ -239,6 +243,9 @@ async fn list(store: &Store, machine: Option<&str>, present: &Present) -> anyhow
     for device in wanted {
         let Some(view) = units(store, device, present).await? else { continue };
         println!("{}", view.name);
+        if view.slots.is_empty() {
+            println!("  {NO_SUPPLY}");
+        }
         for slot in &view.slots {
             println!("  {:<4} {:<24} {}", slot.row.slot.index, slot.row.slot.label(), believed(slot));
         }
@@ -272,6 +279,9 @@ fn believed(slot: &SlotUnits) -> String {
 
 fn print_units(view: &UnitsView, present: &Present) {
     let day = |at: Timestamp| present.zone.to_datetime(at).strftime("%Y-%m-%d %H:%M").to_string();
+    if view.slots.is_empty() {
+        println!("{NO_SUPPLY}");
+    }
     for slot in &view.slots {
         println!("{} {}", slot.row.slot.index, slot.row.slot.label());
         for unit in slot.units.iter().rev() {

@@ -9,8 +9,10 @@ mod seen;
 use std::collections::BTreeMap;
 
 use jiff::civil::Date;
+use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
+use super::calendar::Calendar;
 use super::ids::SupplyIndex;
 use super::outlook::Present;
 use super::sign::Sign;
@@ -176,10 +178,26 @@ pub struct Changes {
     pub last_poll: Option<(Timestamp, Option<String>)>,
 }
 
-/// Folds polls, earliest first, into the memory of their device. `dark_after` is the silence after which
-/// head care is in doubt.
+/// How long a device may be silent before its head care is in doubt.
+#[derive(Debug, Clone, Copy)]
+pub struct Patience<'a> {
+    /// So much silence on working days.
+    pub dark_after: SignedDuration,
+    /// When the print room works: silence through a closed day is expected, and does not count.
+    pub calendar: &'a Calendar,
+}
+
+impl Patience<'_> {
+    fn is_over(&self, since: Timestamp, now: Timestamp, zone: &TimeZone) -> bool {
+        // All of the time is never less than the working part of it, and is known at once.
+        now.duration_since(since) >= self.dark_after
+            && self.calendar.open_time(since, now, zone) >= self.dark_after
+    }
+}
+
+/// Folds polls, earliest first, into the memory of their device.
 #[must_use]
-pub fn fold(memory: &mut Memory, polls: &[Poll], present: &Present, dark_after: SignedDuration) -> Changes {
+pub fn fold(memory: &mut Memory, polls: &[Poll], present: &Present, patience: Patience<'_>) -> Changes {
     let mut changes = Changes::default();
     for poll in polls {
         if memory.last_poll_at.is_some_and(|last| poll.at <= last) {
@@ -200,7 +218,7 @@ pub fn fold(memory: &mut Memory, polls: &[Poll], present: &Present, dark_after: 
             Err(_) => {
                 memory.failures = memory.failures.saturating_add(1);
                 let silent_since = memory.last_answer_at.unwrap_or(memory.added_at);
-                if !memory.dark && poll.at.duration_since(silent_since) >= dark_after {
+                if !memory.dark && patience.is_over(silent_since, poll.at, &present.zone) {
                     memory.dark = true;
                     changes.dark.push((poll.at, true));
                 }
@@ -326,10 +344,10 @@ fn compare_alerts(memory: &mut Memory, at: Timestamp, snapshot: &Snapshot, chang
 
 #[cfg(test)]
 mod tests {
-    use jiff::tz::TimeZone;
     use proptest::prelude::*;
 
     use super::*;
+    use crate::domain::calendar::Closed;
     use crate::domain::standard::{AlertCode, AlertGroup, Severity, SupplyClass, SupplyKind, SupplyUnit};
 
     const QUARTER: SignedDuration = SignedDuration::from_mins(15);
@@ -345,6 +363,10 @@ mod tests {
 
     fn zone() -> Present {
         Present { now: at(0), zone: TimeZone::UTC }
+    }
+
+    fn patience(calendar: &Calendar, dark_after: SignedDuration) -> Patience<'_> {
+        Patience { dark_after, calendar }
     }
 
     fn snapshot(level: i32, alert: bool) -> Snapshot {
@@ -389,7 +411,7 @@ mod tests {
     fn only_changes_are_kept_and_each_knows_the_answer_before_it() {
         let polls =
             polls(&[Some((500, false)), Some((500, false)), None, Some((490, true)), Some((490, true))]);
-        let changes = fold(&mut memory(), &polls, &zone(), DAY);
+        let changes = fold(&mut memory(), &polls, &zone(), patience(&Calendar::default(), DAY));
         let kept: Vec<_> = changes.readings.iter().map(|r| (r.at, r.previous_at, r.level)).collect();
         assert_eq!(kept, [(at(0), None, 500), (at(3), Some(at(1)), 490)]);
         assert_eq!(
@@ -404,8 +426,20 @@ mod tests {
         let mut outcomes = vec![Some((500, false))];
         outcomes.extend(std::iter::repeat_n(None, 200));
         outcomes.push(Some((500, false)));
-        let changes = fold(&mut memory(), &polls(&outcomes), &zone(), DAY);
+        let changes = fold(&mut memory(), &polls(&outcomes), &zone(), patience(&Calendar::default(), DAY));
         assert_eq!(changes.dark, [(at(96), true), (at(201), false)]);
+    }
+
+    #[test]
+    fn a_silence_through_closed_days_is_not_dark_until_a_working_day_is_missed() {
+        // The polls begin on Monday 2025-11-24 at 16:00 UTC.
+        let closed: Closed = "2025-11-25..2025-11-30".parse().unwrap();
+        let calendar = Calendar::new([closed]).unwrap();
+        let mut outcomes = vec![Some((500, false))];
+        outcomes.extend(std::iter::repeat_n(None, 8 * 96));
+        let changes = fold(&mut memory(), &polls(&outcomes), &zone(), patience(&calendar, DAY));
+        // Eight hours of Monday, six closed days, and sixteen hours of the Monday after.
+        assert_eq!(changes.dark, [(at(7 * 96), true)]);
     }
 
     proptest! {
@@ -416,12 +450,14 @@ mod tests {
         ) {
             let polls = polls(&outcomes);
             let cut = cut.min(polls.len());
+            let always = Calendar::default();
+            let patience = patience(&always, QUARTER * 4);
             let mut whole = memory();
-            let one = fold(&mut whole, &polls, &zone(), QUARTER * 4);
+            let one = fold(&mut whole, &polls, &zone(), patience);
             let mut parts = memory();
-            let first = fold(&mut parts, &polls[..cut], &zone(), QUARTER * 4);
-            let again = fold(&mut parts, &polls[..cut], &zone(), QUARTER * 4);
-            let second = fold(&mut parts, &polls[cut..], &zone(), QUARTER * 4);
+            let first = fold(&mut parts, &polls[..cut], &zone(), patience);
+            let again = fold(&mut parts, &polls[..cut], &zone(), patience);
+            let second = fold(&mut parts, &polls[cut..], &zone(), patience);
             prop_assert_eq!(&again, &Changes::default());
             prop_assert_eq!(whole, parts);
             prop_assert_eq!(one.readings, [first.readings, second.readings].concat());

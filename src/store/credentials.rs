@@ -88,20 +88,7 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn credential(&self, id: i64) -> Result<Option<CredentialRow>> {
-        let row = sqlx::query!(
-            "select version, community, user_name, auth_protocol, auth_password, privacy_protocol,
-                    privacy_password from credential where id = $1",
-            id
-        )
-        .fetch_optional(&self.pool)
-        .await?;
-        Ok(row.map(|row| CredentialRow {
-            version: row.version,
-            community: row.community,
-            user_name: row.user_name,
-            auth: row.auth_protocol.zip(row.auth_password),
-            privacy: row.privacy_protocol.zip(row.privacy_password),
-        }))
+        self.one_credential(Some(id), None).await
     }
 
     /// Keeps a new credential under a name.
@@ -168,12 +155,20 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn credential_of(&self, device: DeviceId) -> Result<Option<CredentialRow>> {
+        self.one_credential(None, Some(device)).await
+    }
+
+    async fn one_credential(
+        &self,
+        id: Option<i64>,
+        device: Option<DeviceId>,
+    ) -> Result<Option<CredentialRow>> {
         let row = sqlx::query!(
             "select version, community, user_name, auth_protocol, auth_password, privacy_protocol,
                     privacy_password
-             from credential join device on device.credential_id = credential.id
-             where device.id = $1",
-            device.0
+             from credential where id = coalesce($1, (select credential_id from device where id = $2))",
+            id,
+            device.map(|device| device.0)
         )
         .fetch_optional(&self.pool)
         .await?;

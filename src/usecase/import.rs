@@ -12,9 +12,9 @@ use super::digest;
 use super::slots::renew_sizes;
 use crate::domain::ids::{DeviceId, SlotId, SupplyIndex};
 use crate::domain::outlook::Present;
-use crate::domain::poll::{Memory, Poll, fold};
+use crate::domain::poll::{Memory, Patience, Poll, fold};
 use crate::domain::reading::Role;
-use crate::domain::rules::Rules;
+use crate::domain::rules::{Practice, Rules};
 use crate::domain::snapshot::{Snapshot, SupplyRow};
 use crate::domain::standard::{SupplyClass, SupplyKind, SupplyUnit};
 use crate::store::past::{KeptReading, PastDevice};
@@ -303,6 +303,11 @@ fn polls(supplies: &[SupplyRow], rows: &[PastRow]) -> Vec<Poll> {
     rows.chunk_by(|a, b| a.at == b.at).filter_map(answer).collect()
 }
 
+fn patience(rules: &Rules) -> Patience<'_> {
+    let Practice { dark_after, calendar, .. } = &rules.practice;
+    Patience { dark_after: *dark_after, calendar }
+}
+
 async fn fold_before(
     work: &mut Work,
     (device, first, every): (DeviceId, Timestamp, SignedDuration),
@@ -313,7 +318,7 @@ async fn fold_before(
 ) -> Result<()> {
     let mut memory = Memory::new(first, every);
     for polls in polls(supplies, rows).chunks(BATCH) {
-        let changes = fold(&mut memory, polls, present, rules.practice.dark_after);
+        let changes = fold(&mut memory, polls, present, patience(rules));
         Store::record_past(work, device, &memory, &changes).await?;
     }
     Ok(())
@@ -332,7 +337,7 @@ async fn fold_after(
     }
     for polls in polls(supplies, rows).chunks(BATCH) {
         let Some(mut memory) = Store::recall_any(work, device).await? else { return Ok(()) };
-        let changes = fold(&mut memory, polls, present, rules.practice.dark_after);
+        let changes = fold(&mut memory, polls, present, patience(rules));
         Store::record_levels(work, device, &memory, &changes).await?;
     }
     Store::retired_no_earlier(work, device, last).await

@@ -9,7 +9,7 @@ use crate::domain::alert::{Rule, Subject};
 use crate::domain::care;
 use crate::domain::ids::DeviceId;
 use crate::domain::outlook::Present;
-use crate::domain::poll::{Changes, Poll, fold};
+use crate::domain::poll::{Changes, Patience, Poll, fold};
 use crate::domain::rules::Rules;
 use crate::store::alert_life::Opening;
 use crate::store::{Result, Store, Work};
@@ -32,7 +32,8 @@ pub async fn ingest(
     let Some(mut memory) = Store::recall(&mut work, device).await? else { return Ok(()) };
     let known_to = memory.last_poll_at;
     let bell = Bell::of(&mut work, device, present, rules).await?;
-    let changes = fold(&mut memory, polls, present, bell.dark_after());
+    let patience = Patience { dark_after: bell.dark_after(), calendar: &rules.practice.calendar };
+    let changes = fold(&mut memory, polls, present, patience);
     if changes.last_poll.is_none() {
         return Ok(());
     }

@@ -5,7 +5,6 @@
 use std::fmt::Write;
 use std::net::{TcpListener, UdpSocket};
 use std::path::Path;
-use std::process::Output;
 
 use rustix::process::Signal;
 use ullage::store::cluster::ThrowawayDir;
@@ -13,23 +12,7 @@ use ullage::store::cluster::ThrowawayDir;
 use crate::support::database::TestDatabase;
 use crate::support::loft::{Loft, moment};
 use crate::support::plain_agent;
-use crate::support::program::{Background, finish, ullage};
-
-/// Status, standard output and standard error as one text, with what changes from run to run left out.
-pub(crate) fn said(output: &Output, hide: &[(&str, &str)]) -> String {
-    let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert!(!err.contains("panicked"), "{err}");
-    let mut text = format!("status {}\n", output.status.code().unwrap());
-    for (name, part) in [("out", out), ("err", err)] {
-        for line in part.lines() {
-            writeln!(text, "{name}: {line}").unwrap();
-        }
-    }
-    for (what, name) in hide {
-        text = text.replace(what, name);
-    }
-    text
-}
+use crate::support::program::{Background, finish, said, ullage};
 
 /// Runs the program with these words and says what became of it.
 fn run(dir: &Path, words: &[&str], hide: &[(&str, &str)]) -> String {

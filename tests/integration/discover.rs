@@ -14,8 +14,8 @@ use mock_agent::many::{Many, ManyPlan};
 use mock_agent::{AgentServer, Bind, Room, Scenario};
 use rustix::process::{Pid, Signal, kill_process};
 
-use crate::commands::said;
 use crate::support::database::TestDatabase;
+use crate::support::program::said;
 use crate::support::program::{finish, ullage};
 
 /// Two printers of different versions, one that wants a user, and a till.

@@ -2,7 +2,6 @@
 
 #![allow(clippy::unwrap_used, reason = "a test may panic, its helpers too")]
 
-use std::fmt::Write;
 use std::path::Path;
 
 use jiff::civil::{Date, date};
@@ -19,7 +18,7 @@ use ullage::usecase::ingest::ingest;
 
 use crate::support::database::TestDatabase;
 use crate::support::loft::{Loft, moment};
-use crate::support::program::ullage;
+use crate::support::program::transcript;
 use crate::support::said::{INK, answered, device, present};
 
 const DAYS: u32 = 32;
@@ -207,38 +206,14 @@ async fn room(database: &TestDatabase, dir: &Path) -> Store {
     store
 }
 
-/// Runs the commands and says what became of each.
-fn run(dir: &Path, url: &str, commands: &[&[&str]]) -> String {
-    let mut all = String::new();
-    for words in commands {
-        let output = ullage(dir)
-            .arg("heads")
-            .args(*words)
-            .env("DATABASE_URL", url)
-            .env("USER", "print room")
-            .output()
-            .unwrap();
-        let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-        assert!(!err.contains("panicked"), "{err}");
-        writeln!(all, "$ ullage heads {}\nstatus {}", words.join(" "), output.status.code().unwrap())
-            .unwrap();
-        for (name, part) in [("out", out), ("err", err)] {
-            for line in part.lines() {
-                writeln!(all, "{name}: {line}").unwrap();
-            }
-        }
-        all.push('\n');
-    }
-    all
-}
-
 #[tokio::test(flavor = "multi_thread")]
 async fn heads_are_registered_replaced_brought_in_and_listed() {
     let (dir, database) = (tempfile::tempdir().unwrap(), TestDatabase::new().await);
     room(&database, dir.path()).await;
-    let told = run(
+    let told = transcript(
         dir.path(),
         &database.url(),
+        "heads",
         &[
             &["list"],
             &["plumbing", "Bobbin", "--write", "map"],
@@ -260,11 +235,17 @@ async fn heads_are_registered_replaced_brought_in_and_listed() {
 async fn what_people_get_wrong_is_told_and_changes_nothing() {
     let (dir, database) = (tempfile::tempdir().unwrap(), TestDatabase::new().await);
     let store = room(&database, dir.path()).await;
-    run(dir.path(), &database.url(), &[&["plumbing", "Bobbin", "--write", "map"], &["import", "heads.csv"]]);
-    let before = run(dir.path(), &database.url(), &[&["export"], &["plumbing", "Bobbin"]]);
-    let told = run(
+    transcript(
         dir.path(),
         &database.url(),
+        "heads",
+        &[&["plumbing", "Bobbin", "--write", "map"], &["import", "heads.csv"]],
+    );
+    let before = transcript(dir.path(), &database.url(), "heads", &[&["export"], &["plumbing", "Bobbin"]]);
+    let told = transcript(
+        dir.path(),
+        &database.url(),
+        "heads",
         &[
             &["list", "Gusset"],
             &["add", "Bobbin", "2", "--in", "2026-09-20"],
@@ -289,7 +270,10 @@ async fn what_people_get_wrong_is_told_and_changes_nothing() {
         ],
     );
     insta::assert_snapshot!(told);
-    assert_eq!(run(dir.path(), &database.url(), &[&["export"], &["plumbing", "Bobbin"]]), before);
+    assert_eq!(
+        transcript(dir.path(), &database.url(), "heads", &[&["export"], &["plumbing", "Bobbin"]]),
+        before
+    );
     assert_eq!(store.heads(Heads::All).await.unwrap().len(), 2);
 }
 

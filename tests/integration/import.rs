@@ -130,5 +130,5 @@ async fn the_command_takes_a_file_whole_or_says_why_not() {
 
 fn run(dir: &Path, url: &str, words: &[&str]) -> String {
     let output = ullage(dir).args(words).current_dir(dir).env("DATABASE_URL", url).output().unwrap();
-    crate::commands::said(&output, &[])
+    crate::support::program::said(&output, &[])
 }

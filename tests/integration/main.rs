@@ -21,6 +21,7 @@ mod rules;
 mod setup;
 mod shelf;
 mod slots;
+mod slots_commands;
 mod structure;
 #[allow(clippy::unwrap_used, reason = "a test may panic, its helpers too")]
 mod support;

@@ -16,10 +16,10 @@ use ullage::usecase::book::{Booking, Note, book, import_parts};
 use ullage::usecase::ingest::ingest;
 use ullage::usecase::month::{NotClosed, close, month_report, statement, trend};
 
-use crate::commands::said;
 use crate::support::database::TestDatabase;
 use crate::support::http::{get, post};
 use crate::support::loft::{Loft, moment};
+use crate::support::program::said;
 use crate::support::program::{finish, ullage};
 use crate::support::said::{answered, device, present};
 

@@ -10,12 +10,12 @@ use ullage::app::{Running, Service};
 use ullage::clock::Clock;
 use ullage::config::PollSettings;
 
-use crate::commands::said;
 use crate::discover::foyer;
 use crate::pages::serve;
 use crate::support::database::TestDatabase;
 use crate::support::http::{get, post};
 use crate::support::loft::{config, moment};
+use crate::support::program::said;
 use crate::support::program::{finish, ullage};
 use crate::support::wait_until;
 

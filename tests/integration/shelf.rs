@@ -2,9 +2,6 @@
 
 #![allow(clippy::unwrap_used, reason = "a test may panic, its helpers too")]
 
-use std::fmt::Write;
-use std::path::Path;
-
 use sqlx::Row;
 use ullage::domain::ids::{LotId, SlotId};
 use ullage::domain::outlook::Present;
@@ -18,7 +15,7 @@ use ullage::usecase::ingest::ingest;
 
 use crate::support::database::TestDatabase;
 use crate::support::http::{get, post};
-use crate::support::program::ullage;
+use crate::support::program::transcript;
 use crate::support::said::{INK, answered, device, present};
 
 /// Long-lived parts, or the day on which this runs would change what is said.
@@ -42,40 +39,16 @@ async fn room(database: &TestDatabase) -> Store {
     store
 }
 
-/// Runs the commands and says what became of each.
-fn run(dir: &Path, url: &str, commands: &[&[&str]]) -> String {
-    let mut all = String::new();
-    for words in commands {
-        let output = ullage(dir)
-            .arg("shelf")
-            .args(*words)
-            .env("DATABASE_URL", url)
-            .env("USER", "print room")
-            .output()
-            .unwrap();
-        let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-        assert!(!err.contains("panicked"), "{err}");
-        writeln!(all, "$ ullage shelf {}\nstatus {}", words.join(" "), output.status.code().unwrap())
-            .unwrap();
-        for (name, part) in [("out", out), ("err", err)] {
-            for line in part.lines() {
-                writeln!(all, "{name}: {line}").unwrap();
-            }
-        }
-        all.push('\n');
-    }
-    all
-}
-
 #[tokio::test(flavor = "multi_thread")]
 async fn a_unit_is_received_issued_returned_counted_and_written_off() {
     let (dir, database) = (tempfile::tempdir().unwrap(), TestDatabase::new().await);
     let store = room(&database).await;
     std::fs::write(dir.path().join("parts.csv"), PARTS).unwrap();
     std::fs::write(dir.path().join("lots.csv"), LOTS).unwrap();
-    let told = run(
+    let told = transcript(
         dir.path(),
         &database.url(),
+        "shelf",
         &[
             &["list"],
             &["parts", "import", "parts.csv"],
@@ -110,11 +83,17 @@ async fn what_people_get_wrong_is_told_and_changes_nothing() {
     let bad = "part,made_on,place,units,left_over\nVO-C-500,2024-11,Shelf B,2,\nVO-Q,2024-11,Shelf B,2,\n\
                VO-C-500,2999-01,Shelf B,2,\nVO-C-500,2024-01,Shelf B,1,501\n";
     std::fs::write(dir.path().join("bad-lots.csv"), bad).unwrap();
-    run(dir.path(), &database.url(), &[&["parts", "import", "parts.csv"], &["lots", "import", "lots.csv"]]);
-    let before = store.stocks(None).await.unwrap();
-    let told = run(
+    transcript(
         dir.path(),
         &database.url(),
+        "shelf",
+        &[&["parts", "import", "parts.csv"], &["lots", "import", "lots.csv"]],
+    );
+    let before = store.stocks(None).await.unwrap();
+    let told = transcript(
+        dir.path(),
+        &database.url(),
+        "shelf",
         &[
             &["parts", "import", "bad-parts.csv"],
             &["parts", "import", "nowhere.csv"],

@@ -27,7 +27,7 @@ use crate::support::contents::{assert_same, contents};
 use crate::support::database::TestDatabase;
 use crate::support::said::{answered, at, device, levels, present};
 
-async fn take(store: &Store, device: DeviceId, polls: &[Poll], n: i64) {
+pub(crate) async fn take(store: &Store, device: DeviceId, polls: &[Poll], n: i64) {
     ingest(store, device, "Bobbin", polls, &present(n), &Rules::default()).await.unwrap();
 }
 
@@ -45,7 +45,7 @@ async fn seen(store: &Store, device: DeviceId, n: i64) -> UnitsView {
 }
 
 /// The parts of a file of which each line is a part.
-async fn catalogue(store: &Store, lines: &str) {
+pub(crate) async fn catalogue(store: &Store, lines: &str) {
     let file = format!("number,kind,colour,capacity,unit,models\r\n{lines}");
     let parts = shelf_csv::read_parts(file.as_bytes()).unwrap();
     import_parts(store, &parts).await.unwrap();
@@ -53,7 +53,7 @@ async fn catalogue(store: &Store, lines: &str) {
 
 /// Polls of ink that falls from 399 to 311 ml in a quarter of an hour: a little more than the fastest job of a
 /// machine of which nothing is known but a first unit of 500 ml, which may be a starter.
-fn doubtful() -> Vec<Poll> {
+pub(crate) fn doubtful() -> Vec<Poll> {
     let ink = [4000, 3990, 3110, 3110, 3110, 3100, 3090, 3090, 3080, 3080];
     (1..).zip(ink).map(|(n, ink)| answered(n, ink, 9000)).collect()
 }

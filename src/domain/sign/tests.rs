@@ -6,11 +6,12 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use super::Sign;
+use crate::domain::calendar::Calendar;
 use crate::domain::ids::SupplyIndex;
 use crate::domain::install::{Arrival, Install, Question};
 use crate::domain::outlook::Present;
 use crate::domain::polarity::Watch;
-use crate::domain::poll::{Memory, Poll, fold};
+use crate::domain::poll::{Memory, Patience, Poll, fold};
 use crate::domain::reading::{Level, Reading, Role};
 use crate::domain::snapshot::{Cover, DeviceAlert, Snapshot, SupplyRow};
 use crate::domain::standard::{
@@ -72,7 +73,9 @@ impl Found {
 fn follow(polls: &[Poll]) -> BTreeMap<String, Found> {
     let mut memory = Memory::new(at(0), SignedDuration::from_mins(15));
     let present = Present { now: at(1000), zone: TimeZone::UTC };
-    let changes = fold(&mut memory, polls, &present, SignedDuration::from_hours(24));
+    let always = Calendar::default();
+    let patience = Patience { dark_after: SignedDuration::from_hours(24), calendar: &always };
+    let changes = fold(&mut memory, polls, &present, patience);
     let sizes = Sizes { full_ml: Some(775.0), first_ml: None };
     let follow = |(index, slot): (&SupplyIndex, &crate::domain::poll::SlotMemory)| {
         let kept = changes.readings.iter().filter(|reading| reading.index == *index);

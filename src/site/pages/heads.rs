@@ -10,7 +10,7 @@ use axum::routing::{get, post};
 use jiff::civil::Date;
 
 use super::part::note;
-use super::{Page, Section, html, machine_href};
+use super::{Page, Section, html, machine_href, machine_of, no_machine};
 use crate::domain::flow::Scale;
 use crate::domain::ids::DeviceId;
 use crate::domain::life::{Bound, Warranty};
@@ -119,7 +119,7 @@ pub(crate) async fn show<S: Source>(
         Some("done=map") => Some("The map is written; what has gone through the heads is counted by it."),
         _ => None,
     };
-    page(&source, device(&id)?, done, &Tried::default()).await
+    page(&source, machine_of(&id)?, done, &Tried::default()).await
 }
 
 /// Writes down what a form says, and leads back to the page; or shows it again with what is wrong.
@@ -129,7 +129,7 @@ pub(crate) async fn write<S: Source>(
     sent: Sent,
 ) -> Result<Response, SiteError> {
     let Path((id, action)) = address.map_err(|_| SiteError::NoSuchPage)?;
-    let id = device(&id)?;
+    let id = machine_of(&id)?;
     let fields = Fields::of(sent)?;
     let (outcome, done) = match action.as_str() {
         "register" => (put(&source, id, Arrival::Registered, &fields).await?, "head"),
@@ -145,11 +145,6 @@ pub(crate) async fn write<S: Source>(
             Ok(response)
         }
     }
-}
-
-fn device(id: &str) -> Result<DeviceId, SiteError> {
-    let device = id.parse().ok().filter(|id: &i64| *id > 0).map(DeviceId);
-    device.ok_or_else(|| SiteError::NoSuchMachine(id.chars().take(40).collect()))
 }
 
 /// What is wrong with a form; nothing if it is written down.
@@ -185,7 +180,7 @@ async fn put_map<S: Source>(source: &S, id: DeviceId, text: &str) -> Result<Writ
 fn told(outcome: Result<(), Refusal>, id: DeviceId) -> Result<Written, SiteError> {
     match outcome {
         Ok(()) => Ok(Ok(())),
-        Err(Refusal::NoSuchMachine) => Err(SiteError::NoSuchMachine(id.to_string())),
+        Err(Refusal::NoSuchMachine) => Err(no_machine(id)),
         Err(refusal) => {
             let text = format!("{}.", format::capital(&refusal.to_string()));
             Ok(Err(vec![Fault::new(refusal.field(), text)]))
@@ -240,7 +235,7 @@ async fn page<S: Source>(
     done: Option<&'static str>,
     tried: &Tried,
 ) -> Result<Response, SiteError> {
-    let view = source.heads(id).await?.ok_or_else(|| SiteError::NoSuchMachine(id.to_string()))?;
+    let view = source.heads(id).await?.ok_or_else(|| no_machine(id))?;
     let rows = |lines: &[HeadLine]| lines.iter().map(|line| HeadRow::of(line, view.today)).collect();
     let channels = |plumbing: &Plumbing| {
         let heads = plumbing.heads().into_iter();

@@ -13,9 +13,8 @@ use super::alerts::AlertRow;
 use super::heads::HeadRow;
 use super::horizon::HorizonChart;
 use super::trend::{Frame, TrendChart};
-use super::{Moment, Page, Section, Silent, html, machine_href};
+use super::{Moment, Page, Section, Silent, html, machine_href, machine_of, no_machine};
 use crate::domain::alert::said::ours;
-use crate::domain::ids::DeviceId;
 use crate::domain::life::{UnitInside, is_past};
 use crate::domain::snapshot::{Marker, MediaInput};
 use crate::site::chart::axis::TimeAxis;
@@ -108,11 +107,10 @@ pub(crate) async fn show<S: Source>(
     asked: Result<Query<Asked>, QueryRejection>,
 ) -> Result<Html<String>, SiteError> {
     let Path(id) = id.map_err(|_| SiteError::NoSuchPage)?;
-    let no_machine = || SiteError::NoSuchMachine(id.chars().take(40).collect());
-    let device = id.parse().ok().filter(|id: &i64| *id > 0).map(DeviceId).ok_or_else(no_machine)?;
+    let device = machine_of(&id)?;
     let Query(asked) = asked.map_err(|_| SiteError::NotASpan("?".to_owned()))?;
     let span_days = span(asked.days.as_deref())?;
-    let view = source.machine(device, span_days).await?.ok_or_else(no_machine)?;
+    let view = source.machine(device, span_days).await?.ok_or_else(|| no_machine(device))?;
     let page = Page::new(&source, Section::Machines, view.device.name.clone());
     html(&MachinePage::new(page, &view, span_days, source.now(), source.zone()))
 }

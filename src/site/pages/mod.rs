@@ -22,6 +22,8 @@ pub(crate) mod today;
 pub(crate) mod trend;
 pub(crate) mod units;
 
+use std::fmt;
+
 use askama::Template;
 use axum::response::Html;
 use jiff::Timestamp;
@@ -33,6 +35,7 @@ use super::source::Source;
 use super::{assets, form, format};
 use crate::actor::{self, Actor};
 use crate::domain::access::Role;
+use crate::domain::ids::DeviceId;
 use crate::usecase::view::Device;
 
 /// The parts of the site, as they stand in its head.
@@ -181,6 +184,17 @@ impl Silent {
             fault: silence.fault.clone(),
         })
     }
+}
+
+/// A machine by its number in an address.
+pub(crate) fn machine_of(id: &str) -> Result<DeviceId, SiteError> {
+    let device = id.parse().ok().filter(|id: &i64| *id > 0).map(DeviceId);
+    device.ok_or_else(|| no_machine(id))
+}
+
+/// That there is no machine of that number.
+pub(crate) fn no_machine(id: impl fmt::Display) -> SiteError {
+    SiteError::NoSuchMachine(id.to_string().chars().take(40).collect())
 }
 
 pub(crate) fn machine_href(device: &Device) -> String {

@@ -10,7 +10,7 @@ use jiff::tz::TimeZone;
 
 use super::part::note;
 use super::shelf::{day_in_full, part_href};
-use super::{Moment, Page, Section, html};
+use super::{Moment, Page, Section, html, machine_of, no_machine};
 use crate::domain::fitted::Origin;
 use crate::domain::ids::{DeviceId, LotId, PartId, SlotId};
 use crate::domain::install::{Answer, Answered, Arrival, Question};
@@ -114,11 +114,6 @@ pub(crate) async fn tell<S: Source>(
     Ok(response)
 }
 
-fn machine_of(id: &str) -> Result<DeviceId, SiteError> {
-    let no_machine = || SiteError::NoSuchMachine(id.chars().take(40).collect());
-    id.parse().ok().filter(|id: &i64| *id > 0).map(DeviceId).ok_or_else(no_machine)
-}
-
 type Read = Result<(Telling, crate::usecase::book::Note), Vec<Fault>>;
 
 /// What a form says; `None` if there is no such form.
@@ -198,8 +193,7 @@ async fn page<S: Source>(
     tried: &Tried,
 ) -> Result<Response, SiteError> {
     let device = machine_of(id)?;
-    let missing = || SiteError::NoSuchMachine(id.chars().take(40).collect());
-    let view = source.units(device).await?.ok_or_else(missing)?;
+    let view = source.units(device).await?.ok_or_else(|| no_machine(device))?;
     let zone = source.zone();
     let page = UnitsPage {
         page: Page::new(source, Section::Machines, format!("Units of {}", view.name)),

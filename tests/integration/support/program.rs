@@ -1,5 +1,6 @@
 //! The built program, started as a person would start it.
 
+use std::fmt::Write;
 use std::io::{BufRead, BufReader, Read};
 use std::net::SocketAddr;
 use std::path::Path;
@@ -35,6 +36,35 @@ pub(crate) fn finish(command: &mut Command) -> Output {
         panic!("it goes on and on: {command:?}");
     };
     output.unwrap()
+}
+
+/// Runs the commands of one topic against a database, one after the other, and says what became of each.
+pub(crate) fn transcript(dir: &Path, url: &str, topic: &str, commands: &[&[&str]]) -> String {
+    let mut all = String::new();
+    for words in commands {
+        let mut command = ullage(dir);
+        let output =
+            finish(command.arg(topic).args(*words).env("DATABASE_URL", url).env("USER", "print room"));
+        let told = said(&output, &[]);
+        writeln!(all, "$ ullage {topic} {}\n{told}", words.join(" ")).unwrap();
+    }
+    all
+}
+
+/// Status, standard output and standard error as one text, with what changes from run to run left out.
+pub(crate) fn said(output: &Output, hide: &[(&str, &str)]) -> String {
+    let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    assert!(!err.contains("panicked"), "{err}");
+    let mut text = format!("status {}\n", output.status.code().unwrap());
+    for (name, part) in [("out", out), ("err", err)] {
+        for line in part.lines() {
+            writeln!(text, "{name}: {line}").unwrap();
+        }
+    }
+    for (what, name) in hide {
+        text = text.replace(what, name);
+    }
+    text
 }
 
 /// A program that goes on until it is told to stop. It is killed with the value.
