@@ -8,6 +8,7 @@
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
 
+use super::falls::pace;
 use super::ledger::Run;
 use super::sign::Evidence;
 use super::units::Measure;
@@ -249,6 +250,12 @@ impl Yardstick {
             excess if excess > 0.0 => Fall::Doubtful,
             _ => Fall::Use,
         }
+    }
+
+    /// How fast a fall was that came `wait` after the level before it, as a share of a full unit in a minute; none
+    /// where nobody watched.
+    pub(super) fn pace(&self, fall: f64, wait: SignedDuration) -> Option<f64> {
+        if wait <= WATCHED { pace(fall, self.step, self.full, wait) } else { None }
     }
 
     /// How sure a step of this size is a swap, from 0 to 1.

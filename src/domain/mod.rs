@@ -2,12 +2,14 @@
 //! present comes in as a value.
 
 pub mod access;
+pub mod account;
 pub mod advice;
 pub mod alert;
 pub mod analysis;
 pub mod calendar;
 pub mod care;
 pub mod cover;
+mod falls;
 pub mod fitted;
 pub mod flow;
 pub mod head;

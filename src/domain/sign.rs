@@ -150,6 +150,11 @@ impl Evidence {
         self.renamed || self.handled || self.together || self.opened
     }
 
+    /// Whether the device stood open meanwhile.
+    pub(super) fn stood_open(self) -> bool {
+        self.opened
+    }
+
     /// What a fall was, in its light. A fall that came with a start of the device and with nothing else may
     /// be the device counting anew: a person should say.
     pub(super) fn judge(self, fall: Fall) -> Fall {

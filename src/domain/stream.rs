@@ -15,6 +15,7 @@ use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use self::unit::Unit;
+use super::falls::Falls;
 use super::install::{Answer, Arrival, Fall, Install, LASTING, Pending, Question, Suspicion, Yardstick};
 use super::ledger::{DayUse, Days, Fit, Run, book, day_of};
 use super::reading::{Amount, Level, Reading};
@@ -92,6 +93,8 @@ pub struct Tracker {
     pending: Option<Pending>,
     /// Use per second of the unit before, where it was in for long enough to tell.
     rate_before: Option<f64>,
+    /// How fast it has fallen so far.
+    falls: Falls,
 }
 
 impl Tracker {
@@ -106,6 +109,7 @@ impl Tracker {
             unit: None,
             pending: None,
             rate_before: None,
+            falls: Falls::default(),
         }
     }
 
@@ -231,7 +235,9 @@ impl Tracker {
             Suspicion::Risen => (Arrival::Risen, Fall::Swap),
             Suspicion::Renamed => (Arrival::Renamed, Fall::Swap),
             Suspicion::Fallen => {
-                (Arrival::Fallen, pending.evidence.judge(unit.yardstick.judge(fallen, wait, usual)))
+                let judged = pending.evidence.judge(unit.yardstick.judge(fallen, wait, usual));
+                let pace = unit.yardstick.pace(fallen, wait);
+                (Arrival::Fallen, self.falls.judge(judged, pace, pending.evidence.stood_open()))
             }
         };
         match (fall, self.known.answers.get(&first.from)) {

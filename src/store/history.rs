@@ -22,7 +22,7 @@ use crate::domain::units::Measure;
 
 /// Which program can read the state of a slot's follower. It is raised with the shape or the meaning of
 /// `Watch`; states of another version are made anew from the readings.
-const STATE_VERSION: i32 = 2;
+const STATE_VERSION: i32 = 3;
 
 /// A slot with readings that have not been digested yet, or a step that waits to be believed.
 #[derive(Debug, Clone)]
