@@ -9,6 +9,7 @@ mod pages;
 mod run_pages;
 pub mod search;
 mod setup;
+mod supply_pages;
 
 use std::net::SocketAddr;
 use std::sync::{Arc, PoisonError, RwLock};

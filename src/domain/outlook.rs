@@ -1,5 +1,7 @@
 //! What is said of one supply: what is left, and when it runs out.
 
+pub mod fan;
+
 use std::collections::BTreeMap;
 
 use jiff::civil::Date;

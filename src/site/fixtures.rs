@@ -448,7 +448,7 @@ fn machines(first: &str) -> Vec<MachineLine> {
 }
 
 /// A level that falls unevenly, is refilled by swaps, and says nothing new in the gaps.
-fn trend(line: &OutlookLine, days: i32, gaps: &[(Timestamp, Timestamp)]) -> Trend {
+pub(crate) fn trend(line: &OutlookLine, days: i32, gaps: &[(Timestamp, Timestamp)]) -> Trend {
     let Capacity::Known(full) = line.outlook.level.capacity else { unreachable!() };
     let now_left = line.outlook.level.remaining.measured().unwrap_or(120.0);
     let rate = line.outlook.daily_use.unwrap_or(9.0);
@@ -506,6 +506,7 @@ fn machine(name: &str, days: i32) -> MachineView {
         from,
         to: now(),
         trends,
+        used: super::supply_fixtures::used(),
         gaps,
         availability: heads_fixtures::availability(from),
         heads: heads_fixtures::inside(),

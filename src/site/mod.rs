@@ -6,6 +6,7 @@
 //! | `/machines`, `/machines/{id}?days=30` | all machines; one machine |
 //! | `/machines/{id}/heads` | a machine's print heads, with forms that register, replace and map them |
 //! | `/machines/{id}/units` | its units, what is asked about them, and what people say of its supplies |
+//! | `/machines/{id}/supplies/{number}?days=120` | one supply: its likely course and why, its use, every reading; `/supplies/{slot}` leads to it |
 //! | `/shelf`, `/shelf/parts/{number}` | what lies on the shelf; one part with its movements and forms |
 //! | `/shelf/new`, `/shelf/parts/{number}/entry` | a new part; what the catalogue says of one, to be changed |
 //! | `/shelf/count` | the stock-take |
@@ -46,6 +47,7 @@ mod power;
 pub mod run_source;
 pub mod setup_source;
 pub mod source;
+pub mod supply_source;
 mod words;
 
 #[cfg(test)]
@@ -78,6 +80,10 @@ mod setup_tests;
 mod shelf_fixtures;
 #[cfg(test)]
 mod shelf_tests;
+#[cfg(test)]
+mod supply_fixtures;
+#[cfg(test)]
+mod supply_tests;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
@@ -125,6 +131,7 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .merge(pages::alerts::routes::<S>())
         .merge(pages::heads::routes::<S>())
         .merge(pages::runs::routes::<S>())
+        .merge(pages::supply::routes::<S>())
         .route("/months", get(pages::months::show::<S>))
         .route("/months/{month}", get(pages::month::show::<S>))
         .route("/months/{month}/close", post(pages::month::close::<S>))

@@ -10,6 +10,7 @@ use super::alert_source::AlertSource;
 use super::heads_source::HeadSource;
 use super::run_source::RunSource;
 use super::setup_source::SetupSource;
+use super::supply_source::SupplySource;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
 use crate::domain::part::Part;
@@ -45,7 +46,9 @@ impl SourceError {
 }
 
 /// What the pages are made from.
-pub trait Source: AccessSource + AlertSource + HeadSource + RunSource + SetupSource {
+pub trait Source:
+    AccessSource + AlertSource + HeadSource + RunSource + SetupSource + SupplySource
+{
     /// The present.
     fn now(&self) -> Timestamp;
 

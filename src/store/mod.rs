@@ -28,6 +28,7 @@ pub mod runs;
 pub mod sessions;
 pub mod shelf;
 pub mod slots;
+pub mod supply;
 pub mod tokens;
 pub mod units;
 

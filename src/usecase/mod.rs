@@ -23,6 +23,7 @@ pub mod run;
 pub mod setup;
 pub mod shelf;
 pub mod slots;
+pub mod supply;
 pub mod told;
 pub mod view;
 

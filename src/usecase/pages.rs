@@ -11,12 +11,13 @@ use super::shelf::Supplies;
 use super::view::{
     AlertLine, Device, MachineLine, MachineView, OutlookLine, Silence, StandingAlert, TodayView, Trend,
 };
+use crate::domain::account::months;
 use crate::domain::advice::order_by_lead;
 use crate::domain::care::Availability;
 use crate::domain::cover::{Cover, covers};
 use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::install::Arrival;
-use crate::domain::month::gaps;
+use crate::domain::month::{Month, gaps};
 use crate::domain::outlook::{Present, Slot};
 use crate::domain::part::LeadTime;
 use crate::domain::polarity::{Ground, Watch};
@@ -34,6 +35,8 @@ use crate::store::{Result, Store};
 const EARLIEST: i64 = 12;
 /// How many cleared alerts a page shows.
 const CLEARED: i64 = 100;
+/// The use of so many months is shown, the running one among them.
+const USED_MONTHS: u32 = 4;
 /// How many points a trend keeps.
 const TREND_POINTS: usize = 240;
 
@@ -113,6 +116,9 @@ pub async fn machine(
     let began = row.first_answer_at.unwrap_or(to).max(from);
     let spans = store.answered_spans(id, from, to).await?;
     let trends = store.readings_between(id, from, to).await?;
+    let since = (1..USED_MONTHS).fold(Month::of(present.today()), |month, _| month.before());
+    let ledgers = store.ledger_of(id, None, since.first_day()).await?;
+    let by_month = |(slot, days)| (slot, months(&days, present.date(seen_until), &practice.calendar));
     let lines = store.outlooks(Wanted::Device(id)).await?;
     // What the shelf holds for one machine depends on all of them.
     let (all, room) = (store.outlooks(Wanted::All).await?, Room::load(store).await?);
@@ -140,6 +146,7 @@ pub async fn machine(
                 trend(slot, counts, &readings, of_slot, (from, seen_until), present)
             })
             .collect(),
+        used: ledgers.into_iter().map(by_month).collect(),
         gaps: gaps(&spans, began, to, patience),
         availability: Availability::of(&store.power_runs(id, from, to).await?, (from, to), patience),
         heads: machine_heads(store, id, present).await?,
@@ -238,7 +245,7 @@ pub(super) fn device(row: DeviceRow, present: &Present, practice: &Practice) -> 
 }
 
 /// The course of a slot's believed levels over a span that ends with the device's last answer.
-fn trend(
+pub(super) fn trend(
     slot: Slot,
     (counts, ground): (Polarity, Ground),
     readings: &[Reading],
@@ -284,7 +291,7 @@ fn trend(
 }
 
 /// What is known of a slot to one who follows it from a moment on.
-fn known_from(units: Option<&SlotUnits>, from: Timestamp) -> Known {
+pub(super) fn known_from(units: Option<&SlotUnits>, from: Timestamp) -> Known {
     let Some(units) = units else { return Known::default() };
     let then = units.units.iter().map(|unit| &unit.install);
     let mut then = then.filter(|unit| unit.measure == Measure::Millilitres);

@@ -7,11 +7,12 @@ use jiff::civil::Date;
 
 use super::heads::view::HeadLine;
 use super::questions::UnitsView;
+use crate::domain::account::MonthUse;
 use crate::domain::alert::Alert;
 use crate::domain::alert::recipient::{Channel, Recipient};
 use crate::domain::care::Availability;
 use crate::domain::cover::{ComingUnit, CoveringUnit};
-use crate::domain::ids::{DeviceId, LotId, MessageId, OrderId};
+use crate::domain::ids::{DeviceId, LotId, MessageId, OrderId, SlotId};
 use crate::domain::life::UnitInside;
 use crate::domain::month::{Costs, Month, MonthReport};
 use crate::domain::order::Order;
@@ -171,6 +172,8 @@ pub struct MachineView {
     pub to: Timestamp,
     /// The course of each supply, in the same order as `lines`.
     pub trends: Vec<Trend>,
+    /// What each supply used by month, the latest month first; in the same order.
+    pub used: Vec<(SlotId, Vec<MonthUse>)>,
     /// The spans within `from..to` in which the device did not answer, for longer than one missed poll.
     pub gaps: Vec<(Timestamp, Timestamp)>,
     /// How the span was spent, as far as the machine tells.

@@ -5,6 +5,7 @@
 
 pub(crate) mod axis;
 pub(crate) mod columns;
+pub(crate) mod fan;
 pub(crate) mod horizon;
 pub(crate) mod trend;
 

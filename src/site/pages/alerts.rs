@@ -13,6 +13,7 @@ use axum::routing::{get, post};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
+use super::supply::door_href;
 use super::{Moment, Page, Section, html};
 use crate::domain::alert::{Alert, Stage, Subject};
 use crate::site::error::SiteError;
@@ -82,9 +83,9 @@ fn about(line: &AlertLine) -> (String, String) {
     let device = line.device_name.clone().unwrap_or_default();
     match (line.alert.subject, &line.slot_label) {
         (Subject::Device(id), _) => (device, format!("/machines/{id}")),
-        (Subject::Slot(id, slot), label) => {
+        (Subject::Slot(_, slot), label) => {
             let label = label.clone().unwrap_or_default();
-            (format!("{device}, {label}"), format!("/machines/{id}#supply-{slot}"))
+            (format!("{device}, {label}"), door_href(slot))
         }
         (Subject::Head(id, place), _) => (format!("{device}, head {place}"), format!("/machines/{id}")),
         (Subject::Part(_), _) => {

@@ -2,6 +2,7 @@
 
 use jiff::civil::Date;
 
+use super::supply::supply_href;
 use crate::domain::cover::CoveringUnit;
 use crate::domain::outlook::{Forecast, Horizon};
 use crate::domain::reading::Role;
@@ -187,7 +188,7 @@ impl HorizonChart {
             };
             Row {
                 id: format!("h{}", slot.id),
-                href: format!("/machines/{}#supply-{}", slot.device, slot.id),
+                href: supply_href(slot),
                 device: line.device_name.clone(),
                 label: slot.label(),
                 ink: Ink::of(slot),

@@ -1,5 +1,7 @@
 //! One machine: what it holds, how it got there, and what it says of itself.
 
+mod used;
+
 use askama::Template;
 use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{Path, Query, State};
@@ -9,6 +11,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 
+use self::used::Used;
 use super::alerts::AlertRow;
 use super::heads::HeadRow;
 use super::horizon::HorizonChart;
@@ -36,10 +39,10 @@ pub(crate) struct Asked {
     days: Option<String>,
 }
 
-struct SpanDoor {
-    days: u16,
-    href: String,
-    open: bool,
+pub(crate) struct SpanDoor {
+    pub(crate) days: u16,
+    pub(crate) href: String,
+    pub(crate) open: bool,
 }
 
 struct StandingRow {
@@ -85,6 +88,7 @@ struct MachinePage {
     spans: Vec<SpanDoor>,
     span_days: u16,
     trends: Vec<TrendChart>,
+    used: Used,
     gaps: Vec<(Moment, Moment, String)>,
     standing: Vec<StandingRow>,
     open: Vec<AlertRow>,
@@ -109,14 +113,20 @@ pub(crate) async fn show<S: Source>(
     let Path(id) = id.map_err(|_| SiteError::NoSuchPage)?;
     let device = machine_of(&id)?;
     let Query(asked) = asked.map_err(|_| SiteError::NotASpan("?".to_owned()))?;
-    let span_days = span(asked.days.as_deref())?;
+    let span_days = span(asked.days.as_deref(), USUAL_SPAN)?;
     let view = source.machine(device, span_days).await?.ok_or_else(|| no_machine(device))?;
     let page = Page::new(&source, Section::Machines, view.device.name.clone());
     html(&MachinePage::new(page, &view, span_days, source.now(), source.zone()))
 }
 
-fn span(asked: Option<&str>) -> Result<u16, SiteError> {
-    let Some(asked) = asked else { return Ok(USUAL_SPAN) };
+/// The ways to other spans of a page.
+pub(crate) fn spans(href: &str, open: u16) -> Vec<SpanDoor> {
+    let door = |days| SpanDoor { days, href: format!("{href}?days={days}#course"), open: days == open };
+    SPANS.map(door).into()
+}
+
+pub(crate) fn span(asked: Option<&str>, usual: u16) -> Result<u16, SiteError> {
+    let Some(asked) = asked else { return Ok(usual) };
     let known = asked.parse().ok().filter(|days| SPANS.contains(days));
     known.ok_or_else(|| SiteError::NotASpan(asked.chars().take(20).collect()))
 }
@@ -126,11 +136,6 @@ impl MachinePage {
         let device = &view.device;
         let alerts: Vec<AlertRow> = view.alerts.iter().map(|line| AlertRow::of(line, now, &zone)).collect();
         let (open, cleared) = alerts.into_iter().partition(|row| row.cleared.is_none());
-        let span = |days| SpanDoor {
-            days,
-            href: format!("{}?days={days}#course", machine_href(device)),
-            open: days == span_days,
-        };
         Self {
             page,
             name: device.name.clone(),
@@ -141,7 +146,7 @@ impl MachinePage {
             silent: Silent::of(device, now, &zone),
             answered: device.last_answer_at.map(|at| Moment::new(at, &zone)),
             chart: HorizonChart::new(&view.lines, view.today, false),
-            spans: SPANS.map(span).into(),
+            spans: spans(&machine_href(device), span_days),
             span_days,
             gaps: gaps(view, &zone),
             standing: view.standing.iter().map(|row| standing(row, view, &zone)).collect(),
@@ -157,6 +162,7 @@ impl MachinePage {
             units_href: format!("{}/units", machine_href(device)),
             asked: view.went_in.open(),
             facts: facts(device, &view.markers, &zone),
+            used: Used::of(view),
             trends: trends(view, span_days, zone),
         }
     }

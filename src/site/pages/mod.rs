@@ -17,6 +17,7 @@ pub(crate) mod people;
 pub(crate) mod runs;
 pub(crate) mod setup;
 pub(crate) mod shelf;
+pub(crate) mod supply;
 pub(crate) mod table;
 pub(crate) mod today;
 pub(crate) mod trend;

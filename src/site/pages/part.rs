@@ -8,6 +8,7 @@ use axum::response::{IntoResponse, Redirect, Response};
 use jiff::tz::TimeZone;
 
 use super::shelf::{PartRow, day_in_full, left_words, part_href};
+use super::supply::supply_href;
 use super::{Moment, Page, Section, html};
 use crate::domain::ids::{LotId, SlotId};
 use crate::domain::part::Part;
@@ -230,9 +231,7 @@ fn movement(line: &MovementLine, part: &Part, zone: &TimeZone) -> MovementRow {
     let machine = movement.device.map(|device| {
         let name = line.device_name.clone().unwrap_or_default();
         match &movement.slot {
-            Some(slot) => {
-                (format!("/machines/{device}#supply-{}", slot.id), format!("{name}, {}", slot.label()))
-            }
+            Some(slot) => (supply_href(slot), format!("{name}, {}", slot.label())),
             None => (format!("/machines/{device}"), name),
         }
     });

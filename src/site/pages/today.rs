@@ -8,6 +8,7 @@ use jiff::tz::TimeZone;
 
 use super::horizon::HorizonChart;
 use super::orders::PutOn;
+use super::supply::door_href;
 use super::{AlmanacDay, Page, Section, Silent, html};
 use crate::domain::task::{Task, TaskKind};
 use crate::site::error::SiteError;
@@ -134,13 +135,13 @@ fn task_days(view: &TodayView) -> Vec<TaskDay> {
 
 /// The page that a task leads to.
 pub(crate) fn task_href(task: &Task) -> String {
-    let anchor = task.slot.map_or_else(String::new, |slot| format!("#supply-{slot}"));
     match (&task.part, task.device) {
         (Some(part), _) => super::shelf::part_href(part),
         (None, Some(device)) if task.kind == TaskKind::Answer => {
+            let anchor = task.slot.map_or_else(String::new, |slot| format!("#supply-{slot}"));
             format!("/machines/{device}/units{anchor}")
         }
-        (None, Some(device)) => format!("/machines/{device}{anchor}"),
+        (None, Some(device)) => task.slot.map_or_else(|| format!("/machines/{device}"), door_href),
         (None, None) => "/".to_owned(),
     }
 }

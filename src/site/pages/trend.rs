@@ -5,6 +5,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::Moment;
 use super::horizon::TickSet;
+use super::supply::supply_href;
 use crate::domain::outlook::Outlook;
 use crate::domain::reading::Role;
 use crate::domain::units::Measure;
@@ -33,6 +34,8 @@ pub(crate) struct Sample {
 pub(crate) struct TrendChart {
     pub(crate) id: String,
     pub(crate) label: String,
+    /// The page of the supply.
+    pub(crate) href: String,
     pub(crate) ink: Ink,
     pub(crate) level: String,
     /// "about 9 ml a day", where that is known.
@@ -67,14 +70,7 @@ impl TrendChart {
     /// `outlook` is of the same supply as `trend`.
     pub(crate) fn new(trend: &Trend, outlook: Option<&Outlook>, frame: &Frame<'_>) -> Self {
         let role = trend.slot.role;
-        // What people watch in a receptacle is how full it is; the standard gives the room left.
-        let (points, counted) = match (role, trend.capacity.known()) {
-            (Role::Filled, Some(capacity)) => {
-                (trend.points.iter().map(|(at, room)| (*at, capacity - room)).collect(), "filled")
-            }
-            (Role::Filled, None) => (trend.points.clone(), "room left"),
-            (Role::Consumed, _) => (trend.points.clone(), "left"),
-        };
+        let (points, counted) = filled(trend);
         let within = |at: &&Timestamp| **at >= frame.axis.from() && **at <= frame.axis.to();
         let swaps: Vec<Timestamp> = trend.swaps.iter().filter(within).copied().collect();
         let course =
@@ -83,6 +79,7 @@ impl TrendChart {
         let label = trend.slot.label();
         Self {
             id: format!("{}", trend.slot.id),
+            href: supply_href(&trend.slot),
             ink: Ink::of(&trend.slot),
             level: outlook.map_or_else(String::new, |o| format::level_in_full(&o.level, role)),
             use_per_day: outlook.and_then(|o| per_day(o, role)),
@@ -102,13 +99,25 @@ impl TrendChart {
     }
 }
 
+/// The course as people watch it, and what its figures are: how full a receptacle is, where the standard gives
+/// the room left.
+pub(crate) fn filled(trend: &Trend) -> (Vec<(Timestamp, f64)>, &'static str) {
+    match (trend.slot.role, trend.capacity.known()) {
+        (Role::Filled, Some(capacity)) => {
+            (trend.points.iter().map(|(at, room)| (*at, capacity - room)).collect(), "filled")
+        }
+        (Role::Filled, None) => (trend.points.clone(), "room left"),
+        (Role::Consumed, _) => (trend.points.clone(), "left"),
+    }
+}
+
 fn per_day(outlook: &Outlook, role: Role) -> Option<String> {
     let use_per_day = outlook.daily_use.filter(|amount| amount.is_finite() && *amount > 0.0)?;
     let verb = if role == Role::Filled { "takes" } else { "uses" };
     Some(format!("{verb} about {} a day", format::rate(use_per_day, outlook.level.measure)))
 }
 
-fn describe(points: &[(Timestamp, f64)], measure: Measure, swaps: usize, gaps: usize) -> String {
+pub(crate) fn describe(points: &[(Timestamp, f64)], measure: Measure, swaps: usize, gaps: usize) -> String {
     let (Some(first), Some(last)) = (points.first(), points.last()) else {
         return "No readings in this span.".to_owned();
     };
@@ -127,7 +136,7 @@ fn describe(points: &[(Timestamp, f64)], measure: Measure, swaps: usize, gaps: u
 }
 
 /// The level at regular moments, newest first.
-fn samples(points: &[(Timestamp, f64)], measure: Measure, frame: &Frame<'_>) -> Vec<Sample> {
+pub(crate) fn samples(points: &[(Timestamp, f64)], measure: Measure, frame: &Frame<'_>) -> Vec<Sample> {
     let (from, to) = (frame.axis.from(), frame.axis.to());
     let step = to.duration_since(from) / TABLE_ROWS;
     let step = SignedDuration::from_hours((step.as_hours() + 1).max(1));

@@ -279,7 +279,7 @@ fn sure(arrival: Arrival, confidence: f64) -> String {
 }
 
 /// What is believed of a slot, and why.
-fn facts(slot: &SlotUnits, zone: &TimeZone) -> Vec<(&'static str, String)> {
+pub(crate) fn facts(slot: &SlotUnits, zone: &TimeZone) -> Vec<(&'static str, String)> {
     let row = &slot.row;
     let mut facts = Vec::new();
     if row.slot.role == Role::Filled
