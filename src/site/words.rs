@@ -12,6 +12,12 @@ use super::format;
 
 /// What the machine does, from its two status words: "printing", "idle, with a warning".
 pub(crate) fn state(device: &Device) -> String {
+    // The two in which the words together mean more than each: RFC 3805, 2.2.13.2.
+    match (device.device_status, device.printer_status) {
+        (Some(DeviceStatus::Running), Some(PrinterStatus::Other)) => return "on standby".to_owned(),
+        (Some(DeviceStatus::Down), Some(PrinterStatus::Warmup)) => return "coming back, warming up".to_owned(),
+        _ => {}
+    }
     let doing = match device.printer_status {
         Some(PrinterStatus::Idle) => Some("idle"),
         Some(PrinterStatus::Printing) => Some("printing"),
@@ -185,5 +191,35 @@ mod tests {
         assert_eq!(media_left(&roll).unwrap(), "about 22\u{a0}m");
         assert_eq!(media_left(&MediaInput { level: Some(-3), ..roll.clone() }).unwrap(), "some left");
         assert_eq!(media_left(&MediaInput { level: Some(-2), ..roll }), None);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::site::fixtures::device;
+
+    /// The states of RFC 3805, 2.2.13.2, by `hrDeviceStatus` and `hrPrinterStatus` (RFC 2790).
+    #[test]
+    fn every_state_of_the_standards_table_has_words() {
+        let words = |device_status, printer_status| {
+            let mut machine = device(1, "Bobbin");
+            machine.device_status = Some(DeviceStatus::from_number(device_status));
+            machine.printer_status = Some(PrinterStatus::from_number(printer_status));
+            state(&machine)
+        };
+        let table = [
+            ("normal", 2, 3, "idle"),
+            ("busy", 2, 4, "printing"),
+            ("non-critical alert, or going off-line", 3, 3, "idle, with a warning"),
+            ("non-critical alert, or going off-line", 3, 4, "printing, with a warning"),
+            ("critical alert, unavailable, or off-line", 5, 1, "down: it cannot print"),
+            ("coming on-line", 5, 5, "coming back, warming up"),
+            ("standby", 2, 1, "on standby"),
+        ];
+        for (state, device, printer, said) in table {
+            assert_eq!(words(device, printer), said, "{state}");
+        }
+        assert_eq!(words(1, 2), "in a state it does not tell");
     }
 }

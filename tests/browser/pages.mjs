@@ -17,14 +17,17 @@ export async function findPages(browser, address) {
     return [...new Set(all.filter((href) => href.startsWith(prefix)).map((href) => href.split(/[?#]/)[0]))];
   };
   const machines = await links("/machines", "/machines/");
+  const supplies = (await links(machines[0], "/machines/")).filter((href) => href.includes("/supplies/"));
   const parts = await links("/shelf", "/shelf/parts/");
   const months = (await links("/months", "/months/")).filter((href) => /^\/months\/\d{4}-\d{2}$/.test(href));
   const month = months[0];
   await close();
   assert.ok(machines.length > 0, "/machines links to no machine");
+  assert.ok(supplies.length > 1, "a machine links to no supplies");
   assert.ok(parts.length > 0, "/shelf links to no part");
   assert.ok(month, "/months links to no month");
   const named = machines.map((path, at) => [`machine-${at + 1}`, path]);
+  named.push(["supply", supplies[0]], ["receptacle", supplies[supplies.length - 1]]);
   named.push(["heads", `${machines[0]}/heads`]);
   const shelf = { shelf: "/shelf", part: parts[0], count: "/shelf/count", new: "/shelf/new", entry: `${parts[0]}/entry` };
   return { today: "/", machines: "/machines", ...Object.fromEntries(named), ...shelf, alerts: "/alerts", rules: "/alerts/rules", rule: "/alerts/rules/waste_order_point", told: "/alerts/told", feeds: "/alerts/feeds", months: "/months", month };
