@@ -15,7 +15,9 @@ pub(crate) fn state(device: &Device) -> String {
     // The two in which the words together mean more than each: RFC 3805, 2.2.13.2.
     match (device.device_status, device.printer_status) {
         (Some(DeviceStatus::Running), Some(PrinterStatus::Other)) => return "on standby".to_owned(),
-        (Some(DeviceStatus::Down), Some(PrinterStatus::Warmup)) => return "coming back, warming up".to_owned(),
+        (Some(DeviceStatus::Down), Some(PrinterStatus::Warmup)) => {
+            return "coming back, warming up".to_owned();
+        }
         _ => {}
     }
     let doing = match device.printer_status {

@@ -56,10 +56,7 @@ pub(super) fn grounds(said: Option<&Said>, role: Role, measure: Measure, today: 
             };
             let days =
                 if days == 1 { "one finished day".to_owned() } else { format!("{days} finished days") };
-            why.push(format!(
-                "It rests on {days} of its own use: {} on average{lately}.",
-                rate(mean)
-            ));
+            why.push(format!("It rests on {days} of its own use: {} on average{lately}.", rate(mean)));
         }
     }
     if let Some(borrowed) = &grounds.borrowed {
