@@ -168,6 +168,7 @@ pub(crate) fn counter_unit(marker: &Marker) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::site::fixtures::device;
 
     #[test]
     fn every_error_bit_has_plain_words() {
@@ -194,12 +195,6 @@ mod tests {
         assert_eq!(media_left(&MediaInput { level: Some(-3), ..roll.clone() }).unwrap(), "some left");
         assert_eq!(media_left(&MediaInput { level: Some(-2), ..roll }), None);
     }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::site::fixtures::device;
 
     /// The states of RFC 3805, 2.2.13.2, by `hrDeviceStatus` and `hrPrinterStatus` (RFC 2790).
     #[test]
