@@ -16,9 +16,8 @@ use ullage::usecase::ingest::ingest;
 use ullage::usecase::month::mail::{MailError, mail, mail_in_time};
 use ullage::usecase::month::statement;
 
-use crate::commands::said;
 use crate::support::database::TestDatabase;
-use crate::support::program::{finish, ullage};
+use crate::support::program::{finish, said, ullage};
 use crate::support::said::{answered, device, present};
 
 /// Polls of a day.

@@ -366,9 +366,10 @@ async fn a_part_is_written_by_form_and_by_command() {
     let part = store.stocks(Some("VO-C-600")).await.unwrap().remove(0).part;
     assert_eq!((part.price, part.pack_size, part.models.as_slice()), (None, 4, &["Another".to_owned()][..]));
     running.drain().await;
-    let told = run(
+    let told = transcript(
         dir.path(),
         &database.url(),
+        "shelf",
         &[
             &["parts", "put", "VO-C-600", "price=131.5 EUR", "models=", "storage_note=Lying down"],
             &["parts", "put", "VO-M-600", "kind=cartridge", "colour=Magenta"],
