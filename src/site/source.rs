@@ -46,9 +46,7 @@ impl SourceError {
 }
 
 /// What the pages are made from.
-pub trait Source:
-    AccessSource + AlertSource + HeadSource + RunSource + SetupSource + SupplySource
-{
+pub trait Source: AccessSource + AlertSource + HeadSource + RunSource + SetupSource + SupplySource {
     /// The present.
     fn now(&self) -> Timestamp;
 
