@@ -45,6 +45,10 @@ use crate::usecase::advice::Kept;
 use crate::usecase::alerts::judge_all_with;
 use crate::usecase::deliver::{Pace, deliver};
 use crate::usecase::month::mail::mail_in_time;
+use crate::usecase::kept::Kept;
+use crate::usecase::month;
+use crate::usecase::picture::Picture;
+use crate::usecase::view::TrendView;
 
 /// How often the alert rules that do not hang on single polls are applied.
 const JUDGE_EVERY: Duration = Duration::from_mins(1);
@@ -54,6 +58,8 @@ const REPORT_EVERY: Duration = Duration::from_hours(1);
 const SHORTEST_REST: Duration = Duration::from_secs(5);
 /// How often the outbox is looked into, in life.
 const DELIVER_EVERY: Duration = Duration::from_secs(2);
+/// How often it is looked whether the picture of the room is due, in life.
+const RENEW_EVERY: Duration = Duration::from_secs(5);
 /// How long what is under way may take to finish once the service is told to stop.
 const DRAIN: Duration = Duration::from_secs(10);
 
@@ -80,6 +86,10 @@ pub struct Service {
     door: Arc<access::Doorkeeper>,
     /// What was advised the last time.
     pub kept: Arc<Kept>,
+    /// The print room as pages show it.
+    pictures: Arc<Kept<Picture>>,
+    /// The months side by side.
+    trends: Arc<Kept<TrendView>>,
     /// What the set-up pages go by.
     setup: Arc<setup::Setup>,
     /// What holds for now.
@@ -104,7 +114,8 @@ impl Service {
         let report = config.report.clone();
         let door = Arc::new(access::Doorkeeper::new(config.access));
         let kept = Arc::default();
-        Self { store, clock, zone, rules, deliver, report, door, kept, setup, standing: Arc::default() }
+        let (pictures, trends, standing) = Default::default();
+        Self { store, clock, zone, rules, deliver, report, door, kept, pictures, trends, setup, standing }
     }
 
     /// The present of the site.
@@ -112,6 +123,41 @@ impl Service {
     pub fn present(&self) -> Present {
         let now = self.standing().as_of.unwrap_or_else(|| self.clock.now());
         Present { now, zone: self.zone.clone() }
+    }
+
+    /// The print room as pages show it.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn picture(&self) -> crate::store::Result<Arc<Picture>> {
+        let (store, present) = (&self.store, self.present());
+        let take = async || Picture::take(store, &present, &self.rules.practice).await;
+        self.pictures.get(store, &present, take).await
+    }
+
+    /// Works the picture out anew if it takes long and is due.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn renew_picture(&self) -> crate::store::Result<()> {
+        let (store, present) = (&self.store, self.present());
+        let take = async || Picture::take(store, &present, &self.rules.practice).await;
+        self.pictures.renew(store, &present, take).await
+    }
+
+    /// The months side by side.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn trend(&self) -> crate::store::Result<Arc<TrendView>> {
+        let (store, present) = (&self.store, self.present());
+        self.trends.get(store, &present, async || month::trend(store, &present).await).await
+    }
+
+    /// Something was done on a page: nothing from before is shown any more.
+    pub fn outdate(&self) {
+        self.pictures.outdate();
+        self.trends.outdate();
     }
 
     /// What holds for now.
@@ -241,6 +287,38 @@ impl Running {
         let (handle, running) = job.start(work, self.stop.clone());
         self.tasks.spawn(running);
         handle
+    }
+
+    /// Keeps what pages of a large room are shown from fresh.
+    pub fn start_keeping(&mut self, service: &Service) {
+        let clock = || service.clock.clone();
+        let room = service.clone();
+        let (handle, running) = Job { name: "picture", period: RENEW_EVERY, clock: clock() }.start(
+            move || {
+                let room = room.clone();
+                async move { Ok(room.renew_picture().await?) }
+            },
+            self.stop.clone(),
+        );
+        service.pictures.is_renewed_by(handle);
+        self.tasks.spawn(running);
+        let months = service.clone();
+        let (handle, running) = Job { name: "months", period: RENEW_EVERY, clock: clock() }.start(
+            move || {
+                let months = months.clone();
+                async move {
+                    let (store, present) = (&months.store, months.present());
+                    months
+                        .trends
+                        .renew(store, &present, async || month::trend(store, &present).await)
+                        .await?;
+                    Ok(())
+                }
+            },
+            self.stop.clone(),
+        );
+        service.trends.is_renewed_by(handle);
+        self.tasks.spawn(running);
     }
 
     /// Serves the pages.

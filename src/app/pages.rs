@@ -1,5 +1,7 @@
 //! Between the site and the use cases: each page's data, from the store as of now.
 
+use std::sync::Arc;
+
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
@@ -13,11 +15,12 @@ use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
+use crate::usecase::picture::Picture;
 use crate::usecase::questions::UnitsView;
+use crate::usecase::sift::{MachinesAsked, MachinesView, TasksAsked, TasksView};
 use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
-    Closing, MachineLine, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView,
-    TrendView,
+    Closing, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView, TrendView,
 };
 use crate::usecase::{advice, book, month, orders, pages, questions, shelf, slots};
 
@@ -25,7 +28,18 @@ use crate::usecase::{advice, book, month, orders, pages, questions, shelf, slots
 #[derive(Clone)]
 pub struct StorePages(pub Service);
 
+impl StorePages {
+    /// The print room as it stands.
+    pub(super) async fn picture(&self) -> Result<Arc<Picture>, SourceError> {
+        self.0.picture().await.map_err(SourceError::new)
+    }
+}
+
 impl Source for StorePages {
+    fn outdate(&self) {
+        self.0.outdate();
+    }
+
     fn now(&self) -> Timestamp {
         self.0.present().now
     }
@@ -43,19 +57,22 @@ impl Source for StorePages {
     }
 
     async fn today(&self) -> Result<TodayView, SourceError> {
-        let Service { store, rules, .. } = &self.0;
-        pages::today(store, &self.0.present(), &rules.practice, &self.0.kept).await.map_err(SourceError::new)
+        Ok(self.picture().await?.today_view())
     }
 
-    async fn machines(&self) -> Result<Vec<MachineLine>, SourceError> {
-        let Service { store, rules, .. } = &self.0;
-        pages::machines(store, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
+    async fn tasks(&self, asked: &TasksAsked) -> Result<TasksView, SourceError> {
+        Ok(self.picture().await?.tasks_view(asked))
+    }
+
+    async fn machines(&self, asked: &MachinesAsked) -> Result<MachinesView, SourceError> {
+        Ok(self.picture().await?.machines_view(asked))
     }
 
     async fn machine(&self, device: DeviceId, span_days: u16) -> Result<Option<MachineView>, SourceError> {
         let Service { store, rules, .. } = &self.0;
         let days = u32::from(span_days);
-        pages::machine(store, device, days, &self.0.present(), &rules.practice)
+        let picture = self.picture().await?;
+        pages::machine(store, device, days, &picture, &self.0.present(), &rules.practice)
             .await
             .map_err(SourceError::new)
     }
@@ -166,7 +183,7 @@ impl Source for StorePages {
     }
 
     async fn months(&self) -> Result<TrendView, SourceError> {
-        month::trend(&self.0.store, &self.0.present()).await.map_err(SourceError::new)
+        self.0.trend().await.map(|kept| (*kept).clone()).map_err(SourceError::new)
     }
 
     async fn close_month(

@@ -157,6 +157,7 @@ async fn play(
                 running.start_poller(&service, &config.poll, None)?;
                 running.start_alerts(&service);
                 running.start_delivery(&service);
+                running.start_keeping(&service);
                 let told = tokio::select! {
                     told = &mut told => told,
                     how = open.reached.ended() => Err(anyhow::anyhow!("the demo's database ended by itself ({how})")),

@@ -41,6 +41,7 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     running.start_alerts(&service);
     running.start_reports(&service);
     running.start_delivery(&service);
+    running.start_keeping(&service);
     running.start_site(&service, listener);
     println!("Ullage watches the print room; readings are kept in {}.", config.store.describe());
     welcome(&open.store, address, &config).await?;

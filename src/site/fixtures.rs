@@ -30,7 +30,9 @@ use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
+use crate::usecase::picture::{Contents, Picture};
 use crate::usecase::questions::UnitsView;
+use crate::usecase::sift::{MachinesAsked, MachinesView, TasksAsked, TasksView};
 use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
     Closing, Device, MachineLine, MachineView, MonthView, OrderView, OrdersView, OutlookLine, PartView,
@@ -88,6 +90,38 @@ impl Fixture {
     }
 }
 
+impl Fixture {
+    /// The whole loft.
+    fn picture(&self) -> Picture {
+        let mut machines = machines(&self.name);
+        for line in &mut machines {
+            if let Some(device) = self.also.iter().find(|device| device.id == line.device.id) {
+                line.device = device.clone();
+            }
+        }
+        let mut tasks = tasks(&self.name);
+        tasks.extend((0..self.extra_tasks).map(|n| Task {
+            due: TODAY,
+            kind: TaskKind::Check,
+            what: format!("Look at roll {n}"),
+            why: "It runs out in the night".into(),
+            device: Some(DeviceId(1)),
+            slot: None,
+            part: None,
+        }));
+        tasks.sort_by_key(|task| task.due);
+        Picture::of(Contents {
+            taken_at: now(),
+            today: TODAY,
+            machines,
+            tasks,
+            orders: vec![],
+            earliest: earliest(&self.name),
+            supplies: 53,
+        })
+    }
+}
+
 impl Source for Fixture {
     fn now(&self) -> Timestamp {
         now()
@@ -106,47 +140,15 @@ impl Source for Fixture {
     }
 
     async fn today(&self) -> Result<TodayView, SourceError> {
-        let nothing = TodayView {
-            today: TODAY,
-            devices: vec![],
-            tasks: vec![],
-            earliest: vec![],
-            supplies: 0,
-            open_alerts: 0,
-            orders: vec![],
-        };
-        let full = || {
-            let mut view = today(&self.name);
-            view.tasks.extend((0..self.extra_tasks).map(|n| Task {
-                due: TODAY,
-                kind: TaskKind::Check,
-                what: format!("Look at roll {n}"),
-                why: "It runs out in the night".into(),
-                device: Some(DeviceId(1)),
-                slot: None,
-                part: None,
-            }));
-            view.tasks.sort_by_key(|task| task.due);
-            for device in self.also.iter().cloned() {
-                view.devices.retain(|usual| usual.id != device.id);
-                view.devices.push(device);
-            }
-            view
-        };
-        self.give(full, nothing).await
+        self.give(|| self.picture().today_view(), Picture::default().today_view()).await
     }
 
-    async fn machines(&self) -> Result<Vec<MachineLine>, SourceError> {
-        let full = || {
-            let mut lines = machines(&self.name);
-            for line in &mut lines {
-                if let Some(device) = self.also.iter().find(|device| device.id == line.device.id) {
-                    line.device = device.clone();
-                }
-            }
-            lines
-        };
-        self.give(full, vec![]).await
+    async fn tasks(&self, asked: &TasksAsked) -> Result<TasksView, SourceError> {
+        self.give(|| self.picture().tasks_view(asked), Picture::default().tasks_view(asked)).await
+    }
+
+    async fn machines(&self, asked: &MachinesAsked) -> Result<MachinesView, SourceError> {
+        self.give(|| self.picture().machines_view(asked), Picture::default().machines_view(asked)).await
     }
 
     async fn machine(&self, device: DeviceId, span_days: u16) -> Result<Option<MachineView>, SourceError> {
@@ -344,7 +346,7 @@ fn not_yet(mut line: OutlookLine, why: &str) -> OutlookLine {
     line
 }
 
-fn today(first: &str) -> TodayView {
+fn tasks(first: &str) -> Vec<Task> {
     let task = |days, kind, what: &str, why: &str, device, slot: Option<i64>| Task {
         due: plus_days(TODAY, days),
         kind,
@@ -354,66 +356,62 @@ fn today(first: &str) -> TodayView {
         slot: slot.map(SlotId),
         part: None,
     };
-    TodayView {
-        today: TODAY,
-        orders: vec![],
-        devices: devices(first),
-        tasks: vec![
-            task(
-                -2,
-                TaskKind::Order,
-                &format!("Order 1 waste receptacle for {first}"),
-                "72 % full, past its order point of 70 %; full 3–19 Dec, and 7 days to arrive",
-                1,
-                Some(9),
-            ),
-            task(
-                0,
-                TaskKind::Check,
-                "Switch Weft on, or see why it is silent",
-                "Silent for 2 days 13 hours; automatic head care only runs on a powered machine",
-                6,
-                None,
-            ),
-            task(
-                0,
-                TaskKind::Swap,
-                "Swap the yellow of Thimble",
-                "Empty by the end of the day at its present use",
-                5,
-                Some(23),
-            ),
-            task(
-                2,
-                TaskKind::Order,
-                "Order 1 light magenta for Bobbin",
-                "Runs out 4–16 Dec, about 9 Dec; 7 days to arrive",
-                1,
-                Some(6),
-            ),
-            task(
-                9,
-                TaskKind::Order,
-                "Order 1 photo black for Selvage",
-                "Runs out 11–31 Dec; 7 days to arrive",
-                3,
-                Some(31),
-            ),
-            task(41, TaskKind::Order, "Order 1 cyan for Gusset", "Runs out 12 Jan – 9 Feb 2027", 2, Some(41)),
-        ],
-        earliest: vec![
-            line("Thimble", slot(23, 5, "yellow"), (7750, 62), [0, 1, 2], -6),
-            line(first, slot(9, 1, "waste"), (15_000, 4200), [8, 14, 24], -2),
-            line(first, slot(6, 1, "light magenta"), (7750, 1180), [9, 14, 21], 2),
-            line("Selvage", slot(31, 3, "photo black"), (7750, 2030), [16, 24, 36], 9),
-            line("Gusset", slot(42, 2, "matte black"), (7750, 2510), [20, 29, 44], 13),
-            line("Thimble", slot(24, 5, "cyan"), (2250, 388), [31, 43, 60], 24),
-            line("Selvage", slot(33, 3, "light grey"), (7750, 4020), [38, 52, 95], 31),
-            line("Gusset", slot(41, 2, "cyan"), (7750, 6100), [48, 60, 76], 41),
-        ],
-        supplies: 53,
-        open_alerts: 3,
-    }
+    vec![
+        task(
+            -2,
+            TaskKind::Order,
+            &format!("Order 1 waste receptacle for {first}"),
+            "72 % full, past its order point of 70 %; full 3–19 Dec, and 7 days to arrive",
+            1,
+            Some(9),
+        ),
+        task(
+            0,
+            TaskKind::Check,
+            "Switch Weft on, or see why it is silent",
+            "Silent for 2 days 13 hours; automatic head care only runs on a powered machine",
+            6,
+            None,
+        ),
+        task(
+            0,
+            TaskKind::Swap,
+            "Swap the yellow of Thimble",
+            "Empty by the end of the day at its present use",
+            5,
+            Some(23),
+        ),
+        task(
+            2,
+            TaskKind::Order,
+            "Order 1 light magenta for Bobbin",
+            "Runs out 4–16 Dec, about 9 Dec; 7 days to arrive",
+            1,
+            Some(6),
+        ),
+        task(
+            9,
+            TaskKind::Order,
+            "Order 1 photo black for Selvage",
+            "Runs out 11–31 Dec; 7 days to arrive",
+            3,
+            Some(31),
+        ),
+        task(41, TaskKind::Order, "Order 1 cyan for Gusset", "Runs out 12 Jan – 9 Feb 2027", 2, Some(41)),
+    ]
+}
+
+fn earliest(first: &str) -> Vec<OutlookLine> {
+    vec![
+        line("Thimble", slot(23, 5, "yellow"), (7750, 62), [0, 1, 2], -6),
+        line(first, slot(9, 1, "waste"), (15_000, 4200), [8, 14, 24], -2),
+        line(first, slot(6, 1, "light magenta"), (7750, 1180), [9, 14, 21], 2),
+        line("Selvage", slot(31, 3, "photo black"), (7750, 2030), [16, 24, 36], 9),
+        line("Gusset", slot(42, 2, "matte black"), (7750, 2510), [20, 29, 44], 13),
+        line("Thimble", slot(24, 5, "cyan"), (2250, 388), [31, 43, 60], 24),
+        line("Selvage", slot(33, 3, "light grey"), (7750, 4020), [38, 52, 95], 31),
+        line("Gusset", slot(41, 2, "cyan"), (7750, 6100), [48, 60, 76], 41),
+    ]
 }
 
 pub(crate) fn lines(name: &str) -> Vec<OutlookLine> {
@@ -436,7 +434,7 @@ pub(crate) fn lines(name: &str) -> Vec<OutlookLine> {
 }
 
 fn machines(first: &str) -> Vec<MachineLine> {
-    let firsts = today(first).earliest;
+    let firsts = earliest(first);
     devices(first)
         .into_iter()
         .map(|device| MachineLine {

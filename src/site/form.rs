@@ -38,6 +38,12 @@ impl Fields {
         Self(query)
     }
 
+    /// The fields of an address: what stands behind its question mark.
+    pub(crate) fn of_query(query: Option<&str>) -> Self {
+        let pairs = url::form_urlencoded::parse(query.unwrap_or_default().as_bytes());
+        Self(pairs.map(|(name, value)| (name.into_owned(), value.into_owned())).collect())
+    }
+
     /// What was typed into a field, without blanks around it; empty if nothing was.
     pub(crate) fn get(&self, name: &str) -> &str {
         let found = self.0.iter().find(|(field, _)| field == name);

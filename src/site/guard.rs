@@ -72,6 +72,7 @@ pub(crate) async fn stand<S: Source>(
     next: Next,
 ) -> Response {
     let uri = request.uri().clone();
+    let is_form = request.method() == Method::POST;
     let mut response = match admit(&request, guard.hosts) {
         Err(refused) => refused.into_response(),
         Ok(()) => match tokio::time::timeout(guard.patience, next.run(request)).await {
@@ -85,6 +86,9 @@ pub(crate) async fn stand<S: Source>(
             Some(actor) => acting(actor, async { pages::error::show(&guard.source, &error) }).await,
             None => pages::error::show(&guard.source, &error),
         };
+    }
+    if is_form {
+        guard.source.outdate();
     }
     let headers = response.headers_mut();
     for (name, value) in HEADERS {

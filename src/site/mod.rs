@@ -3,6 +3,7 @@
 //! | address | page |
 //! | --- | --- |
 //! | `/` | Today: what to do by when, and what ends first |
+//! | `/tasks?kind=order&find=bobbin&page=2` | everything that is to be done, page by page |
 //! | `/machines`, `/machines/{id}?days=30` | all machines; one machine |
 //! | `/machines/{id}/heads` | a machine's print heads, with forms that register, replace and map them |
 //! | `/machines/{id}/units` | its units, what is asked about them, and what people say of its supplies |
@@ -115,6 +116,7 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
     let source = guard.source.clone();
     Router::new()
         .route("/", get(pages::today::show::<S>))
+        .route("/tasks", get(pages::tasks::show::<S>))
         .route("/machines", get(pages::machines::show::<S>))
         .route("/machines/{id}", get(pages::machine::show::<S>))
         .route("/orders", get(pages::orders::show::<S>).post(pages::orders::draft::<S>))

@@ -20,10 +20,10 @@ use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
 use crate::usecase::questions::UnitsView;
+use crate::usecase::sift::{MachinesAsked, MachinesView, TasksAsked, TasksView};
 use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
-    Closing, MachineLine, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView,
-    TrendView,
+    Closing, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView, TrendView,
 };
 
 /// A line that stands on top of every page.
@@ -59,11 +59,20 @@ pub trait Source: AccessSource + AlertSource + HeadSource + RunSource + SetupSou
     /// What to say on top of every page, if anything.
     fn notice(&self) -> Option<Notice>;
 
+    /// Something was done by a form: nothing from before is shown any more.
+    fn outdate(&self) {}
+
     /// The page Today.
     fn today(&self) -> impl Future<Output = Result<TodayView, SourceError>> + Send;
 
-    /// All machines, by name.
-    fn machines(&self) -> impl Future<Output = Result<Vec<MachineLine>, SourceError>> + Send;
+    /// One page of what is to be done.
+    fn tasks(&self, asked: &TasksAsked) -> impl Future<Output = Result<TasksView, SourceError>> + Send;
+
+    /// One page of machines.
+    fn machines(
+        &self,
+        asked: &MachinesAsked,
+    ) -> impl Future<Output = Result<MachinesView, SourceError>> + Send;
 
     /// One machine with the course of its supplies over the last `span_days` days; `None` if there is no
     /// such machine.

@@ -78,7 +78,9 @@ const PAGES: [&str; 25] = [
     "/setup/discover",
     "/setup/import",
     "/",
+    "/tasks",
     "/machines",
+    "/machines?by=cost-centre&find=e",
     "/machines/1",
     "/machines/1?days=365",
     "/machines/1/heads",
@@ -182,7 +184,7 @@ fn today_says_what_to_do_by_when() {
         "Four of six machines answer.",
         "Weft has been dark since Sun 22 Nov 2026, 18:40 ; its heads are not being cared for.",
         "Tassel has not answered for 20 minutes.",
-        "Three alerts are open",
+        "Four alerts are open",
         "23 Mon Nov 2 days late Order 1 waste receptacle for Bobbin",
         "Bobbin, Light magenta: about 118 ml of 775 ml, 15 %; runs out 4–16 Dec, about 9 Dec; order by Fri 27 Nov, takes 7 days.",
         "72 % full",
@@ -193,14 +195,71 @@ fn today_says_what_to_do_by_when() {
 }
 
 #[test]
-fn a_day_with_many_tasks_folds_the_rest_away() {
+fn a_day_with_many_tasks_folds_the_rest_away_and_later_days_stand_on_pages_of_their_own() {
     let busy = |tasks| Fixture { extra_tasks: tasks, ..full() };
-    assert!(!text(&get(busy(7), "/").body).contains("more for this day"));
+    let few = text(&get(busy(7), "/").body);
+    assert!(!few.contains("more for this day") && few.contains("Order 1 cyan for Gusset"), "{few}");
     let page = get(busy(40), "/").body;
     let words = text(&page);
-    assert!(words.contains("43 things to do today") && words.contains("32 more for this day"), "{words}");
-    assert!(words.contains("Look at roll 39") && words.contains("Order 1 cyan for Gusset"), "{words}");
+    // 46 in all, 40 of them here: one of the 23rd and 39 of today.
+    assert!(words.contains("43 things to do today") && words.contains("29 more for this day"), "{words}");
+    assert!(words.contains("And 6 more") && page.contains("href=\"/tasks?page=2\""), "{words}");
     check_nesting("/", &page);
+    let rest = get(busy(40), "/tasks?page=2").body;
+    let words = text(&rest);
+    assert!(words.contains("46 things to do") && words.contains("Things 41 to 46 of 46"), "{words}");
+    assert!(words.contains("Order 1 cyan for Gusset") && rest.contains("href=\"/tasks\""), "{words}");
+    check_nesting("/tasks?page=2", &rest);
+}
+
+#[test]
+fn tasks_are_found_by_words_and_kind() {
+    let found = text(&get(full(), "/tasks?find=COLOUR+gusset&kind=order").body);
+    assert!(found.contains("Nothing found") && found.contains("Show everything"), "{found}");
+    let found = get(full(), "/tasks?find=gusset+CYAN&kind=order").body;
+    let words = text(&found);
+    assert!(words.contains("One thing to do") && words.contains("Order 1 cyan for Gusset"), "{words}");
+    assert!(!words.contains("Bobbin"), "{words}");
+    assert!(
+        found.contains("href=\"/tasks?find=gusset+CYAN&amp;kind=swap\"")
+            || found.contains("href=\"/tasks?find=gusset+CYAN&#38;kind=swap\""),
+        "{found}"
+    );
+    assert!(found.contains("value=\"gusset CYAN\""), "what was typed stays: {found}");
+    // What nobody knows asks for nothing.
+    assert!(text(&get(full(), "/tasks?kind=x&page=-1").body).contains("Six things to do"));
+}
+
+#[test]
+fn machines_are_found_filtered_sorted_and_grouped_by_the_address() {
+    let names = |path: &str| -> Vec<String> {
+        let page = get(full(), path).body;
+        check_nesting(path, &page);
+        let heads = page.split("class=\"m-who\"").skip(1);
+        heads
+            .map(|rest| {
+                text(rest.split("</a>").next().unwrap_or_default())
+                    .rsplit('>')
+                    .next()
+                    .unwrap_or_default()
+                    .trim()
+                    .to_owned()
+            })
+            .collect()
+    };
+    assert_eq!(names("/machines"), ["Bobbin", "Gusset", "Selvage", "Tassel", "Thimble", "Weft"]);
+    assert_eq!(names("/machines?sort=ends")[..2], ["Thimble", "Bobbin"]);
+    assert_eq!(names("/machines?sort=silence")[..2], ["Weft", "Tassel"]);
+    assert_eq!(names("/machines?sort=alerts")[0], "Bobbin");
+    assert_eq!(names("/machines?show=silent&sort=silence"), ["Weft", "Tassel"]);
+    assert_eq!(names("/machines?find=THIM"), ["Thimble"]);
+    assert_eq!(names("/machines?find=nobody"), Vec::<String>::new());
+    let page = text(&get(full(), "/machines?find=nobody").body);
+    assert!(page.contains("No machine found") && page.contains("Show all of them"), "{page}");
+    assert_eq!(names("/machines?by=place").len(), 6);
+    let grouped = get(full(), "/machines?by=place").body;
+    assert!(grouped.contains("class=\"group-name\"") && grouped.contains("&#38;within="), "{grouped}");
+    assert!(text(&get(full(), "/machines?show=silent").body).contains("Two of six machines"));
 }
 
 #[test]

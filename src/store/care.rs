@@ -79,27 +79,32 @@ impl Store {
     ///
     /// # Errors
     /// If the store cannot be reached.
-    pub async fn units_inside(&self) -> Result<BTreeMap<SlotId, UnitInside>> {
+    pub async fn units_inside(&self, device: Option<DeviceId>) -> Result<BTreeMap<SlotId, UnitInside>> {
         let rows = sqlx::query!(
-            r#"select install.slot_id, part.number, lot.made_on, part.shelf_life_months
-               from install
-               left join fitted told on told.slot_id = install.slot_id and told.from_at = install.from_at
-               cross join lateral (
-                   select movement.lot_id from movement
-                   where movement.id = told.movement_id
-                      or (told.slot_id is null and movement.slot_id = install.slot_id
-                     and movement.kind = 'issued'
-                     and not exists (select from fitted other where other.movement_id = movement.id)
-                     and movement.at <= install.from_at + interval '2 days'
-                     and movement.at > coalesce((select max(before.from_at) from install before
-                                                 where before.slot_id = install.slot_id
-                                                   and before.from_at < install.from_at) + interval '2 days',
-                                                '-infinity'))
-                   order by movement.at desc, movement.id desc limit 1
-               ) issued
-               join lot on lot.id = issued.lot_id join part on part.id = lot.part_id
-               where install.to_at is null
-                 and (install.arrival <> 'found' or told.movement_id is not null)"#
+            r#"select inside.slot_id as "slot_id!", part.number, lot.made_on, part.shelf_life_months
+               from (
+                   select install.slot_id, told.movement_id
+                   from install join fitted told on told.slot_id = install.slot_id and told.from_at = install.from_at
+                   where install.to_at is null and told.movement_id is not null
+                     and ($1::bigint is null or install.slot_id in (select id from slot where device_id = $1))
+                   union all (
+                   select distinct on (install.slot_id) install.slot_id, issued.id
+                   from movement issued join install on install.slot_id = issued.slot_id
+                   where install.to_at is null and install.arrival <> 'found' and issued.kind = 'issued'
+                     and ($1::bigint is null or install.slot_id in (select id from slot where device_id = $1))
+                     and not exists (select from fitted told
+                                     where told.slot_id = install.slot_id and told.from_at = install.from_at)
+                     and not exists (select from fitted other where other.movement_id = issued.id)
+                     and issued.at <= install.from_at + interval '2 days'
+                     and issued.at > coalesce((select max(before.from_at) from install before
+                                               where before.slot_id = install.slot_id
+                                                 and before.from_at < install.from_at) + interval '2 days',
+                                              '-infinity')
+                   order by install.slot_id, issued.at desc, issued.id desc)
+               ) inside
+               join movement on movement.id = inside.movement_id
+               join lot on lot.id = movement.lot_id join part on part.id = lot.part_id"#,
+            device.map(|id| id.0)
         )
         .fetch_all(&self.pool)
         .await?;

@@ -116,6 +116,16 @@ impl Store {
             .await?)
     }
 
+    /// A text that is the same only while the store holds the same: nothing was committed in between.
+    ///
+    /// # Errors
+    /// If PostgreSQL cannot be reached.
+    pub async fn mark(&self) -> Result<String> {
+        Ok(sqlx::query_scalar!(r#"select pg_current_snapshot()::text as "mark!""#)
+            .fetch_one(&self.pool)
+            .await?)
+    }
+
     /// Begins a transaction. Where somebody acts, the database is told who, and writes down what they change.
     ///
     /// # Errors

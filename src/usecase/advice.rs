@@ -106,7 +106,7 @@ pub(super) async fn states(
             state.heads.push((row.head, outlook));
         }
     }
-    let mut units = store.units_inside().await?;
+    let mut units = store.units_inside(None).await?;
     for state in states.values_mut() {
         let slots = state.supplies.iter().map(|(outlook, _)| outlook.slot.id);
         state.units = slots.filter_map(|slot| Some((slot, units.remove(&slot)?))).collect();

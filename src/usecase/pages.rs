@@ -1,28 +1,21 @@
 //! What each page shows, put together from the store.
 
-use std::collections::BTreeMap;
-
 use jiff::{SignedDuration, Timestamp};
 
-use super::advice::{self, Room, states};
 use super::heads::machine_heads;
+use super::picture::{Covering, Picture};
 use super::questions::{self, SlotUnits};
-use super::shelf::Supplies;
-use super::view::{
-    AlertLine, Device, MachineLine, MachineView, OutlookLine, Silence, StandingAlert, TodayView, Trend,
-};
+use super::view::{AlertLine, Device, MachineView, OutlookLine, Silence, StandingAlert, Trend};
 use crate::domain::account::months;
 use crate::domain::advice::order_by_lead;
 use crate::domain::care::Availability;
-use crate::domain::cover::{Cover, covers};
-use crate::domain::ids::{DeviceId, SlotId};
+use crate::domain::cover::Cover;
+use crate::domain::ids::DeviceId;
 use crate::domain::install::Arrival;
 use crate::domain::month::{Month, gaps};
 use crate::domain::outlook::{Present, Slot};
-use crate::domain::part::LeadTime;
 use crate::domain::polarity::{Ground, Watch};
 use crate::domain::reading::{Capacity, Polarity, Reading, Role};
-use crate::domain::reorder::room::leads;
 use crate::domain::rules::Practice;
 use crate::domain::stream::{Event, Known, Sizes};
 use crate::domain::units::Measure;
@@ -31,71 +24,12 @@ use crate::store::devices::DeviceRow;
 use crate::store::outlooks::{OutlookRow, Wanted};
 use crate::store::{Result, Store};
 
-/// How many of the supplies that end first Today shows.
-const EARLIEST: i64 = 12;
 /// How many cleared alerts a page shows.
 const CLEARED: i64 = 100;
 /// The use of so many months is shown, the running one among them.
 const USED_MONTHS: u32 = 4;
 /// How many points a trend keeps.
 const TREND_POINTS: usize = 240;
-
-/// The page Today.
-///
-/// # Errors
-/// If the store cannot be reached.
-pub async fn today(
-    store: &Store,
-    present: &Present,
-    practice: &Practice,
-    kept: &advice::Kept,
-) -> Result<TodayView> {
-    let rows = store.devices(None).await?;
-    let outlooks = store.outlooks(Wanted::All).await?;
-    let room = Room::load(store).await?;
-    let covering = Covering::of(&rows, &outlooks, &room, present, practice);
-    let plan = kept.plan(&states(store, &rows, outlooks).await?, &room, present, practice);
-    let earliest = store.outlooks(Wanted::Earliest(EARLIEST)).await?;
-    let mut tasks = plan.tasks;
-    tasks.extend(questions::tasks(store, &room.stocks, present).await?);
-    tasks.sort_by(|a, b| (a.due, a.kind, &a.what).cmp(&(b.due, b.kind, &b.what)));
-    Ok(TodayView {
-        today: present.today(),
-        tasks,
-        orders: advice::lines(store, plan.orders, practice).await?,
-        devices: rows.into_iter().map(|row| device(row, present, practice)).collect(),
-        earliest: earliest.into_iter().map(|row| line(row, &covering, practice)).collect(),
-        supplies: store.supply_count().await?,
-        open_alerts: store.open_alert_counts().await?.values().sum(),
-    })
-}
-
-/// The page Machines.
-///
-/// # Errors
-/// If the store cannot be reached.
-pub async fn machines(store: &Store, present: &Present, practice: &Practice) -> Result<Vec<MachineLine>> {
-    let mut open = store.open_alert_counts().await?;
-    let mut lines: Vec<MachineLine> = store
-        .devices(None)
-        .await?
-        .into_iter()
-        .map(|row| MachineLine {
-            open_alerts: open.remove(&row.id).unwrap_or(0),
-            device: device(row, present, practice),
-            first_to_end: None,
-        })
-        .collect();
-    for row in store.outlooks(Wanted::Earliest(i64::MAX)).await? {
-        let of_device = |line: &&mut MachineLine| line.device.id == row.outlook.slot.device;
-        if let Some(machine) = lines.iter_mut().find(of_device)
-            && machine.first_to_end.is_none()
-        {
-            machine.first_to_end = Some(line(row, &Covering::default(), practice));
-        }
-    }
-    Ok(lines)
-}
 
 /// The page of one machine over the last `days` days; `None` if no watched machine has that number.
 ///
@@ -105,6 +39,7 @@ pub async fn machine(
     store: &Store,
     id: DeviceId,
     days: u32,
+    picture: &Picture,
     present: &Present,
     practice: &Practice,
 ) -> Result<Option<MachineView>> {
@@ -121,12 +56,11 @@ pub async fn machine(
     let by_month = |(slot, days)| (slot, months(&days, present.date(seen_until), &practice.calendar));
     let lines = store.outlooks(Wanted::Device(id)).await?;
     // What the shelf holds for one machine depends on all of them.
-    let (all, room) = (store.outlooks(Wanted::All).await?, Room::load(store).await?);
-    let covering = Covering::of(&store.devices(None).await?, &all, &room, present, practice);
+    let covering = picture.covering();
     let mut alerts = store.alerts(true, Some(id), i64::MAX).await?;
     alerts.extend(store.alerts(false, Some(id), CLEARED).await?);
     let standing = store.standing_alerts(Some(id)).await?;
-    let mut inside = store.units_inside().await?;
+    let mut inside = store.units_inside(Some(id)).await?;
     let units = lines.iter().filter_map(|row| {
         let slot = &row.outlook.slot;
         inside.remove(&slot.id).map(|unit| (slot.label(), unit))
@@ -136,7 +70,7 @@ pub async fn machine(
     Ok(Some(MachineView {
         today: present.today(),
         device: device(row, present, practice),
-        lines: lines.into_iter().map(|row| line(row, &covering, practice)).collect(),
+        lines: lines.into_iter().map(|row| line(row, covering, practice)).collect(),
         from,
         to,
         trends: trends
@@ -168,34 +102,7 @@ pub(super) fn alert_line(row: AlertRow) -> AlertLine {
     }
 }
 
-/// What the shelf and the orders hold for each slot of the room, and how long its part takes to arrive.
-#[derive(Default)]
-struct Covering {
-    covers: BTreeMap<SlotId, Cover>,
-    leads: BTreeMap<SlotId, LeadTime>,
-}
-
-impl Covering {
-    fn of(
-        devices: &[DeviceRow],
-        outlooks: &[OutlookRow],
-        room: &Room,
-        present: &Present,
-        practice: &Practice,
-    ) -> Self {
-        if room.stocks.is_empty() {
-            return Self::default();
-        }
-        let supplies = Supplies::of(devices, outlooks.to_vec());
-        let supplies = supplies.all();
-        Self {
-            covers: covers(&supplies, &room.stocks, &room.coming, present.today()),
-            leads: leads(&supplies, &room.goods(), practice),
-        }
-    }
-}
-
-fn line(row: OutlookRow, covering: &Covering, practice: &Practice) -> OutlookLine {
+pub(super) fn line(row: OutlookRow, covering: &Covering, practice: &Practice) -> OutlookLine {
     let slot = row.outlook.slot.id;
     let (shelf, on_order) = match covering.covers.get(&slot) {
         Some(Cover::Unit(unit)) => (Some(unit.clone()), None),

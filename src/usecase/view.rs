@@ -88,22 +88,67 @@ pub struct OutlookLine {
     pub on_order: Option<ComingUnit>,
 }
 
+/// How many machines answer, and those that do not.
+#[derive(Debug, Clone, Default)]
+pub struct Answering {
+    /// How many are watched.
+    pub machines: usize,
+    /// How many of them answered their last poll, or have not been asked yet.
+    pub answering: usize,
+    /// Those whose head care is in doubt, longest silent first: a few that are named.
+    pub dark: Vec<Device>,
+    /// How many those are in all.
+    pub dark_in_all: usize,
+    /// One that missed its last poll and is not dark yet.
+    pub missed: Option<Device>,
+    /// How many those are in all.
+    pub missed_in_all: usize,
+}
+
+impl Answering {
+    /// So many dark machines are named.
+    const NAMED: usize = 4;
+
+    /// Of all devices.
+    #[must_use]
+    pub fn of<'a>(devices: impl Iterator<Item = &'a Device>) -> Self {
+        let is_dark = |device: &&Device| device.silent.as_ref().is_some_and(|silence| silence.dark);
+        let (silent, answering): (Vec<&Device>, Vec<&Device>) =
+            devices.partition(|device| device.silent.is_some());
+        let machines = silent.len() + answering.len();
+        let (mut dark, missed): (Vec<&Device>, Vec<&Device>) = silent.into_iter().partition(is_dark);
+        dark.sort_by_key(|device| device.silent.as_ref().map(|silence| silence.since));
+        Self {
+            machines,
+            answering: answering.len(),
+            dark_in_all: dark.len(),
+            dark: dark.into_iter().take(Self::NAMED).cloned().collect(),
+            missed_in_all: missed.len(),
+            missed: missed.first().map(|device| (*device).clone()),
+        }
+    }
+}
+
 /// The page Today.
 #[derive(Debug, Clone)]
 pub struct TodayView {
     /// The day in the site's zone.
     pub today: Date,
-    /// All devices, by name.
-    pub devices: Vec<Device>,
-    /// What is to be done, earliest first.
+    /// How many machines answer.
+    pub answering: Answering,
+    /// What is to be done, earliest first: the first page of it.
     pub tasks: Vec<Task>,
+    /// How many things are to be done in all.
+    pub tasks_in_all: usize,
+    /// How many of them are due today or late.
+    pub due_today: usize,
     /// The supplies that end first, earliest first; at most as many as were asked for.
     pub earliest: Vec<OutlookLine>,
     /// How many supplies are watched in all.
     pub supplies: usize,
     /// How many alerts of ours are open.
     pub open_alerts: usize,
-    /// What to order of each part; each is among the tasks too.
+    /// What to order of each part that one of `tasks` is about.
     pub orders: Vec<AdviceLine>,
 }
 

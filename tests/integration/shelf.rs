@@ -261,8 +261,8 @@ async fn a_stock_take_is_booked_whole_or_not_at_all() {
 
 /// What is to be done in a room, one line a task.
 async fn to_do(store: &Store, at: &Present) -> Vec<String> {
-    let view =
-        ullage::usecase::pages::today(store, at, &Rules::default().practice, &Kept::default()).await.unwrap();
+    let picture = ullage::usecase::picture::Picture::take(store, at, &Rules::default().practice);
+    let view = picture.await.unwrap().today_view();
     view.tasks.iter().map(|task| format!("{}: {}", task.what, task.why)).collect()
 }
 

@@ -4,6 +4,7 @@ use askama::Template;
 use axum::extract::State;
 use axum::response::Html;
 use jiff::Timestamp;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use super::horizon::HorizonChart;
@@ -16,25 +17,23 @@ use crate::site::format;
 use crate::site::source::Source;
 use crate::usecase::view::{AdviceLine, TodayView};
 
-/// Beyond this many dark machines they are counted and no longer named one by one.
-const NAMED_DARK: usize = 4;
 /// Beyond this many tasks of one day the rest is folded away, so that later days stay in sight.
 const UNFOLDED: usize = 10;
 
-struct TaskRow {
-    kind: &'static str,
-    mark: &'static str,
-    what: String,
-    why: String,
-    href: String,
+pub(crate) struct TaskRow {
+    pub(crate) kind: &'static str,
+    pub(crate) mark: &'static str,
+    pub(crate) what: String,
+    pub(crate) why: String,
+    pub(crate) href: String,
     /// The button that puts what is to be ordered on an order.
-    put: Option<PutOn>,
+    pub(crate) put: Option<PutOn>,
 }
 
-struct TaskDay {
-    day: AlmanacDay,
-    tasks: Vec<TaskRow>,
-    folded: Vec<TaskRow>,
+pub(crate) struct TaskDay {
+    pub(crate) day: AlmanacDay,
+    pub(crate) tasks: Vec<TaskRow>,
+    pub(crate) folded: Vec<TaskRow>,
 }
 
 #[derive(Template)]
@@ -46,13 +45,16 @@ struct TodayPage {
     dark: Vec<Silent>,
     /// How many more are dark than are named.
     dark_more: usize,
-    missed: Vec<Silent>,
+    missed: Option<Silent>,
+    missed_in_all: usize,
     days: Vec<TaskDay>,
     chart: HorizonChart,
     supplies: String,
     nothing_read: bool,
     alerts: Option<String>,
     no_machines: bool,
+    /// How many more tasks there are than stand here.
+    more: usize,
 }
 
 pub(crate) async fn show<S: Source>(State(source): State<S>) -> Result<Html<String>, SiteError> {
@@ -63,24 +65,24 @@ pub(crate) async fn show<S: Source>(State(source): State<S>) -> Result<Html<Stri
 
 impl TodayPage {
     fn new(page: Page, view: &TodayView, now: Timestamp, zone: &TimeZone) -> Self {
-        let silent = view.devices.iter().filter_map(|device| Silent::of(device, now, zone));
-        let (mut dark, missed): (Vec<_>, Vec<_>) = silent.partition(|silent| silent.dark);
-        let dark_more = dark.len().saturating_sub(NAMED_DARK);
-        dark.truncate(NAMED_DARK);
+        let answering = &view.answering;
+        let silent = |device| Silent::of(device, now, zone);
         Self {
             page,
             heading: heading(view),
             answered: answered(view),
-            dark,
-            dark_more,
-            missed,
-            days: task_days(view),
+            dark: answering.dark.iter().filter_map(silent).collect(),
+            dark_more: answering.dark_in_all.saturating_sub(answering.dark.len()),
+            missed: answering.missed.as_ref().and_then(silent),
+            missed_in_all: answering.missed_in_all,
+            days: task_days(&view.tasks, &view.orders, view.today, UNFOLDED),
             chart: HorizonChart::new(&view.earliest, view.today, true),
             supplies: format::count(u64::try_from(view.supplies).unwrap_or(u64::MAX)),
             nothing_read: view.supplies == 0,
             alerts: (view.open_alerts > 0)
                 .then(|| counted(view.open_alerts, "alert is open", "alerts are open")),
-            no_machines: view.devices.is_empty(),
+            no_machines: answering.machines == 0,
+            more: view.tasks_in_all.saturating_sub(view.tasks.len()),
         }
     }
 }
@@ -91,8 +93,7 @@ fn counted(n: usize, one: &str, many: &str) -> String {
 }
 
 fn heading(view: &TodayView) -> String {
-    let due = view.tasks.iter().filter(|task| task.due <= view.today).count();
-    match (view.devices.len(), due) {
+    match (view.answering.machines, view.due_today) {
         (0, _) => "No machines yet".to_owned(),
         (_, 0) => "Nothing to do today".to_owned(),
         (_, n) => counted(n, "thing to do today", "things to do today"),
@@ -100,9 +101,7 @@ fn heading(view: &TodayView) -> String {
 }
 
 fn answered(view: &TodayView) -> String {
-    let all = view.devices.len();
-    let answering = view.devices.iter().filter(|device| device.silent.is_none()).count();
-    match (all, answering) {
+    match (view.answering.machines, view.answering.answering) {
         (1, 1) => "The machine answers.".to_owned(),
         (1, _) => "The machine does not answer.".to_owned(),
         (2, 2) => "Both machines answer.".to_owned(),
@@ -117,16 +116,16 @@ fn answered(view: &TodayView) -> String {
     }
 }
 
-/// Tasks under their days; the tasks come earliest first.
-fn task_days(view: &TodayView) -> Vec<TaskDay> {
-    view.tasks
+/// Tasks under their days, of which each shows so many unfolded; the tasks come earliest first.
+pub(crate) fn task_days(tasks: &[Task], orders: &[AdviceLine], today: Date, unfolded: usize) -> Vec<TaskDay> {
+    tasks
         .chunk_by(|a, b| a.due == b.due)
         .filter_map(|tasks| {
             let due = tasks.first()?.due;
-            let day = AlmanacDay::new(due, view.today);
+            let day = AlmanacDay::new(due, today);
             // Folding away a single task would save no room.
-            let open = if tasks.len() <= UNFOLDED + 1 { tasks.len() } else { UNFOLDED };
-            let mut rows: Vec<TaskRow> = tasks.iter().map(|task| task_row(task, &view.orders)).collect();
+            let open = if tasks.len() <= unfolded.saturating_add(1) { tasks.len() } else { unfolded };
+            let mut rows: Vec<TaskRow> = tasks.iter().map(|task| task_row(task, orders)).collect();
             let folded = rows.split_off(open);
             Some(TaskDay { day, tasks: rows, folded })
         })

@@ -1,0 +1,3 @@
+drop index movement_by_slot;
+drop index alert_by_change;
+drop index alert_by_device;
