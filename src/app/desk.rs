@@ -40,7 +40,9 @@ impl Desk for StoreDesk {
 
     async fn take(&self, device: DeviceId, name: &str, poll: Poll) -> anyhow::Result<()> {
         let present = self.0.present();
-        Ok(ingest(&self.0.store, device, name, &[poll], &present, &self.0.rules).await?)
+        ingest(&self.0.store, device, name, &[poll], &present, &self.0.rules).await?;
+        self.0.changes.tell();
+        Ok(())
     }
 }
 

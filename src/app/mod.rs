@@ -43,6 +43,8 @@ use crate::snmp::transport::{Engine, EngineOptions};
 use crate::store::Store;
 use crate::usecase::advice::Kept;
 use crate::usecase::alerts::judge_all_with;
+use crate::usecase::alerts::judge_all;
+use crate::usecase::changes::Changes;
 use crate::usecase::deliver::{Pace, deliver};
 use crate::usecase::month::mail::mail_in_time;
 use crate::usecase::kept::Kept;
@@ -86,6 +88,8 @@ pub struct Service {
     door: Arc<access::Doorkeeper>,
     /// What was advised the last time.
     pub kept: Arc<Kept>,
+    /// Tells pages that are kept open that something is new.
+    pub changes: Arc<Changes>,
     /// The print room as pages show it.
     pictures: Arc<Kept<Picture>>,
     /// The months side by side.
@@ -114,8 +118,8 @@ impl Service {
         let report = config.report.clone();
         let door = Arc::new(access::Doorkeeper::new(config.access));
         let kept = Arc::default();
-        let (pictures, trends, standing) = Default::default();
-        Self { store, clock, zone, rules, deliver, report, door, kept, pictures, trends, setup, standing }
+        let (changes, pictures, trends, standing) = Default::default();
+        Self { store, clock, zone, rules, deliver, report, door, kept, changes, pictures, trends, setup, standing }
     }
 
     /// The present of the site.
@@ -158,6 +162,7 @@ impl Service {
     pub fn outdate(&self) {
         self.pictures.outdate();
         self.trends.outdate();
+        self.changes.tell();
     }
 
     /// What holds for now.
@@ -235,6 +240,9 @@ impl Running {
                 // While a past is brought in, the rules that hang on the present have to wait.
                 if service.standing().as_of.is_none() {
                     judge_all_with(&service.store, &service.present(), &service.rules, &service.kept).await?;
+                    if judge_all(&service.store, &service.present(), &service.rules).await? > 0 {
+                        service.changes.tell();
+                    }
                 }
                 Ok(())
             }
@@ -330,6 +338,14 @@ impl Running {
         let router =
             crate::site::router_for(pages, hosts).into_make_service_with_connect_info::<SocketAddr>();
         let stop = self.stop.clone();
+        let router = crate::site::router(StorePages(service.clone()));
+        let (stop, ended) = (self.stop.clone(), self.stop.clone());
+        let changes = Arc::clone(&service.changes);
+        // Pages that listen would keep the service from ending.
+        self.tasks.spawn(async move {
+            ended.cancelled().await;
+            changes.end();
+        });
         self.tasks.spawn(async move {
             let served = axum::serve(listener, router).with_graceful_shutdown(stop.cancelled_owned());
             if let Err(fault) = served.await {

@@ -12,6 +12,7 @@ use crate::domain::part::Part;
 use crate::report::Paper;
 use crate::site::source::{Notice, Source, SourceError};
 use crate::usecase::book::{Booking, Note, Refusal};
+use crate::usecase::changes::Listener;
 use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
@@ -20,7 +21,7 @@ use crate::usecase::questions::UnitsView;
 use crate::usecase::sift::{MachinesAsked, MachinesView, TasksAsked, TasksView};
 use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
-    Closing, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView, TrendView,
+    Closing, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, Since, TodayView, TrendView,
 };
 use crate::usecase::{advice, book, month, orders, pages, questions, shelf, slots};
 
@@ -38,6 +39,10 @@ impl StorePages {
 impl Source for StorePages {
     fn outdate(&self) {
         self.0.outdate();
+    }
+
+    fn listen(&self) -> Option<Listener> {
+        self.0.changes.listen()
     }
 
     fn now(&self) -> Timestamp {
@@ -58,6 +63,10 @@ impl Source for StorePages {
 
     async fn today(&self) -> Result<TodayView, SourceError> {
         Ok(self.picture().await?.today_view())
+    }
+
+    async fn since(&self, at: Timestamp) -> Result<Since, SourceError> {
+        self.0.store.since(at).await.map_err(SourceError::new)
     }
 
     async fn tasks(&self, asked: &TasksAsked) -> Result<TasksView, SourceError> {

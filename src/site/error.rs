@@ -40,6 +40,8 @@ pub(crate) enum SiteError {
     NotAMonth(#[from] NotAMonth),
     #[error("{0} has not begun")]
     FutureMonth(Month),
+    #[error("'{1}' is no value of {0}")]
+    NotAsked(String, String),
     #[error("'{0}' is no span")]
     NotASpan(String),
     #[error("asked for as '{0}'")]
@@ -79,7 +81,9 @@ impl SiteError {
             Self::NotIn => StatusCode::UNAUTHORIZED,
             Self::StaleLink => StatusCode::NOT_FOUND,
             Self::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
-            Self::NotAMonth(_) | Self::NotASpan(_) | Self::NotAForm => StatusCode::BAD_REQUEST,
+            Self::NotAMonth(_) | Self::NotASpan(_) | Self::NotAsked(..) | Self::NotAForm => {
+                StatusCode::BAD_REQUEST
+            }
             Self::WrongHost(_) => StatusCode::MISDIRECTED_REQUEST,
             Self::WrongMethod => StatusCode::METHOD_NOT_ALLOWED,
             Self::TooSlow => StatusCode::SERVICE_UNAVAILABLE,
@@ -122,6 +126,11 @@ impl SiteError {
                 &format!("{} has not begun", month.name()),
                 "A month has a report from its first day on.".into(),
                 ("/months", "Open the month that is running"),
+            ),
+            Self::NotAsked(name, value) => told(
+                "That cannot be asked for",
+                format!("“{value}” is no value of “{name}”; /api/v1/openapi.json lists those that there are."),
+                ("/", "Go to Today"),
             ),
             Self::NotASpan(days) => told(
                 "That is not a span of days",

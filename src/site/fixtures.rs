@@ -36,7 +36,7 @@ use crate::usecase::sift::{MachinesAsked, MachinesView, TasksAsked, TasksView};
 use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
     Closing, Device, MachineLine, MachineView, MonthView, OrderView, OrdersView, OutlookLine, PartView,
-    ShelfView, Silence, StandingAlert, TodayView, Trend, TrendView,
+    ShelfView, Silence, Since, StandingAlert, TodayView, Trend, TrendView,
 };
 
 pub(crate) const TODAY: Date = date(2026, 11, 25);
@@ -141,6 +141,11 @@ impl Source for Fixture {
 
     async fn today(&self) -> Result<TodayView, SourceError> {
         self.give(|| self.picture().today_view(), Picture::default().today_view()).await
+    }
+
+    async fn since(&self, at: Timestamp) -> Result<Since, SourceError> {
+        let none = Since { at, opened: 0, cleared: 0, swaps: 0, received: 0, issued: 0, added: 0 };
+        self.give(|| Since { opened: 2, cleared: 1, swaps: 1, received: 12, ..none }, none).await
     }
 
     async fn tasks(&self, asked: &TasksAsked) -> Result<TasksView, SourceError> {

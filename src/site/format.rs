@@ -237,7 +237,7 @@ pub(crate) fn number_word(n: usize) -> String {
         "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
         "twelve",
     ];
-    WORDS.get(n).map_or_else(|| n.to_string(), |word| (*word).to_owned())
+    WORDS.get(n).map_or_else(|| count(u64::try_from(n).unwrap_or(u64::MAX)), |word| (*word).to_owned())
 }
 
 /// With a capital letter in front.

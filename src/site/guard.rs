@@ -9,6 +9,7 @@ use axum::http::{Method, Uri};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
+use super::api;
 use super::error::SiteError;
 use super::pages;
 use super::source::Source;
@@ -54,7 +55,8 @@ pub(crate) struct Guard<S> {
 const HEADERS: [(HeaderName, &str); 6] = [
     (
         header::CONTENT_SECURITY_POLICY,
-        "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; \
+        "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self' data:; \
+         form-action 'self'; \
          frame-ancestors 'none'; base-uri 'none'",
     ),
     (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
@@ -85,6 +87,10 @@ pub(crate) async fn stand<S: Source>(
         response = match response.extensions_mut().remove::<Actor>() {
             Some(actor) => acting(actor, async { pages::error::show(&guard.source, &error) }).await,
             None => pages::error::show(&guard.source, &error),
+        response = if api::is_asked(uri.path()) {
+            api::problem(&error)
+        } else {
+            pages::error::show(&guard.source, &error)
         };
     }
     if is_form {

@@ -24,6 +24,9 @@
 //! | `/setup/people`, `/setup/changes` | who may come in; what was changed by whom |
 //! | `/enter`, `/link/{key}`, `/own` | the way in; choosing a password; one's own visits and tokens |
 //! | `/style.css`, `/healthz` | the style sheet; "ok" while the service serves |
+//! | `/style.css`, `/live.js`, `/healthz` | the style sheet; the script; "ok" while the service serves |
+//! | `/api/v1/…` | the same as JSON, described by `/api/v1/openapi.json` |
+//! | `/changes` | server-sent events: that something is new |
 //!
 //! Forms are sent by POST to `/shelf/parts/{number}/{receive,issue,return,count,write-off}`, `/shelf/count`,
 //! `/machines/{id}/units/{slot}/{fell,from,counts,holds}/{at}` and `/months/{month}/close`, from pages of this site only, and lead back to a page (303) once they are booked.
@@ -35,6 +38,7 @@ pub mod access_source;
 #[cfg(test)]
 mod access_tests;
 pub mod alert_source;
+mod api;
 mod assets;
 pub(crate) mod chart;
 mod error;
@@ -44,11 +48,14 @@ mod guard;
 pub mod heads_source;
 mod ink;
 pub(crate) mod pages;
+mod live;
+mod pages;
 mod power;
 pub mod run_source;
 pub mod setup_source;
 pub mod source;
 pub mod supply_source;
+mod visit;
 mod words;
 
 #[cfg(test)]
@@ -139,7 +146,10 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/months/{month}/close", post(pages::month::close::<S>))
         .merge(pages::setup::routes::<S>())
         .merge(pages::people::routes::<S>())
+        .merge(api::routes::<S>())
         .route("/style.css", get(assets::style))
+        .route("/live.js", get(assets::script))
+        .route("/changes", get(live::changes::<S>))
         .route("/healthz", get(async || "ok"))
         .fallback(async || error::SiteError::NoSuchPage)
         .method_not_allowed_fallback(async || error::SiteError::WrongMethod)

@@ -16,6 +16,7 @@ use crate::domain::month::Month;
 use crate::domain::part::Part;
 use crate::report::Paper;
 use crate::usecase::book::{Booking, Note, Refusal};
+use crate::usecase::changes::Listener;
 use crate::usecase::month::NotClosed;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
@@ -23,7 +24,7 @@ use crate::usecase::questions::UnitsView;
 use crate::usecase::sift::{MachinesAsked, MachinesView, TasksAsked, TasksView};
 use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
-    Closing, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, TodayView, TrendView,
+    Closing, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, Since, TodayView, TrendView,
 };
 
 /// A line that stands on top of every page.
@@ -62,8 +63,16 @@ pub trait Source: AccessSource + AlertSource + HeadSource + RunSource + SetupSou
     /// Something was done by a form: nothing from before is shown any more.
     fn outdate(&self) {}
 
+    /// Listens to what changes; `None` where nothing is told.
+    fn listen(&self) -> Option<Listener> {
+        None
+    }
+
     /// The page Today.
     fn today(&self) -> impl Future<Output = Result<TodayView, SourceError>> + Send;
+
+    /// How much changed since a moment.
+    fn since(&self, at: Timestamp) -> impl Future<Output = Result<Since, SourceError>> + Send;
 
     /// One page of what is to be done.
     fn tasks(&self, asked: &TasksAsked) -> impl Future<Output = Result<TasksView, SourceError>> + Send;

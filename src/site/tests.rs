@@ -10,20 +10,20 @@ use super::guard::{Guard, Hosts};
 use super::{guarded, router};
 use crate::usecase::view::Silence;
 
-pub(super) struct Answer {
-    pub(super) status: u16,
+pub(crate) struct Answer {
+    pub(crate) status: u16,
     head: String,
-    pub(super) body: String,
+    pub(crate) body: String,
 }
 
 impl Answer {
-    pub(super) fn header(&self, name: &str) -> Option<&str> {
+    pub(crate) fn header(&self, name: &str) -> Option<&str> {
         let prefix = format!("{name}: ");
         self.head.lines().find_map(|line| line.strip_prefix(prefix.as_str()))
     }
 }
 
-pub(super) fn ask(to: SocketAddr, method: &str, path: &str, extra: &str) -> Answer {
+pub(crate) fn ask(to: SocketAddr, method: &str, path: &str, extra: &str) -> Answer {
     send(to, method, path, extra, "")
 }
 
@@ -42,7 +42,7 @@ pub(super) fn send(to: SocketAddr, method: &str, path: &str, extra: &str, body: 
 }
 
 /// Serves a source for as long as the asking lasts.
-pub(super) fn with(source: Fixture, asking: impl FnOnce(SocketAddr)) {
+pub(crate) fn with(source: Fixture, asking: impl FnOnce(SocketAddr)) {
     serve(router(source), asking);
 }
 
@@ -61,7 +61,7 @@ fn get(source: Fixture, path: &str) -> Answer {
     answer.unwrap()
 }
 
-pub(super) fn full() -> Fixture {
+pub(crate) fn full() -> Fixture {
     Fixture::new(Mood::Full)
 }
 
@@ -125,7 +125,10 @@ fn every_page_is_well_formed_and_complete() {
                 assert!(page.body.contains(part), "{path} lacks {part}");
             }
             // The security policy allows neither, and a browser would drop them without a word.
-            assert!(!page.body.contains("<script") && !page.body.contains("style=\""), "{path}");
+            let inline = |html: &str| {
+                html.matches("<script").count() != html.matches("<script src=\"/live.js?v=").count()
+            };
+            assert!(!inline(&page.body) && !page.body.contains("style=\""), "{path}");
             check_nesting(path, &page.body);
             check_headings(path, &page.body);
             check_ids(path, &page.body);
@@ -210,6 +213,43 @@ fn a_day_with_many_tasks_folds_the_rest_away_and_later_days_stand_on_pages_of_th
     assert!(words.contains("46 things to do") && words.contains("Things 41 to 46 of 46"), "{words}");
     assert!(words.contains("Order 1 cyan for Gusset") && rest.contains("href=\"/tasks\""), "{words}");
     check_nesting("/tasks?page=2", &rest);
+}
+
+#[test]
+fn today_tells_what_changed_since_the_last_visit_and_only_a_person_visits() {
+    with(full(), |to| {
+        let first = ask(to, "GET", "/", "");
+        assert!(!text(&first.body).contains("Since you last looked"));
+        let cookie = first.header("set-cookie").expect("a cookie").to_owned();
+        assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Lax"), "{cookie}");
+        let last = at("2026-11-24T18:40:00Z").as_second();
+        let later = ask(to, "GET", "/", &format!("Cookie: seen={last}.0\r\n"));
+        let words = text(&later.body);
+        for told in [
+            "Since you last looked, Tue 24 Nov 2026, 18:40 : two alerts opened, one alert cleared",
+            "one unit was swapped and twelve units came onto the shelf.",
+        ] {
+            assert!(words.contains(told), "{words}");
+        }
+        check_nesting("/", &later.body);
+        let by_itself = ask(to, "GET", "/", &format!("Cookie: seen={last}.0\r\nUllage-Live: 1\r\n"));
+        assert_eq!(by_itself.header("set-cookie"), None);
+        assert!(text(&by_itself.body).contains("Since you last looked"));
+    });
+}
+
+#[test]
+fn the_script_is_named_by_its_content_and_pages_ask_for_nothing_from_elsewhere() {
+    let page = get(full(), "/");
+    let policy = page.header("content-security-policy").unwrap().to_owned();
+    assert!(policy.contains("script-src 'self'") && !policy.contains("unsafe"), "{policy}");
+    let href = page.body.split("<script src=\"").nth(1).and_then(|rest| rest.split('"').next()).unwrap();
+    let script = get(full(), href);
+    assert_eq!(script.header("content-type"), Some("text/javascript; charset=utf-8"));
+    assert_eq!(script.header("cache-control"), Some("public, max-age=31536000, immutable"));
+    assert!(!script.body.contains("http:") && !script.body.contains("eval("));
+    // A source that tells nothing says so.
+    assert_eq!(get(full(), "/changes").status, 503);
 }
 
 #[test]
@@ -394,7 +434,7 @@ fn names_from_devices_are_text() {
         for path in PAGES {
             let page = ask(to, "GET", path, "");
             assert_eq!(page.status, 200);
-            assert!(!page.body.contains("<script"), "{path}");
+            assert!(!page.body.contains("<script>"), "{path}");
             assert!(page.body.contains("&#60;script&#62;"), "{path}");
             check_nesting(path, &page.body);
         }

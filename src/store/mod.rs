@@ -27,6 +27,7 @@ pub mod report_mail;
 pub mod runs;
 pub mod sessions;
 pub mod shelf;
+pub mod since;
 pub mod slots;
 pub mod supply;
 pub mod tokens;

@@ -6,6 +6,7 @@ pub mod advice;
 pub mod alert_pages;
 pub mod alerts;
 pub mod book;
+pub mod changes;
 pub mod deliver;
 pub mod discover;
 pub mod feed;

@@ -26,6 +26,7 @@ use crate::domain::standard::{DetectedErrors, DeviceStatus, PrinterStatus};
 use crate::domain::task::Task;
 use crate::domain::units::Measure;
 use crate::store::orders::OrderStep;
+pub use crate::store::since::Since;
 
 /// A device as it is known: who it is, where, and how it does.
 #[derive(Debug, Clone)]

@@ -4,12 +4,14 @@
 
 use std::net::SocketAddr;
 
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpListener;
 use ullage::app::{Running, Service};
 use ullage::clock::Clock;
 use ullage::report::csv;
 use ullage::usecase::month::month_report;
 
+use crate::support::DEADLINE;
 use crate::support::database::TestDatabase;
 use crate::support::http::{get, get_as};
 use crate::support::loft::{Loft, config, moment};
@@ -78,6 +80,35 @@ async fn an_empty_store_says_what_to_do_first() {
         assert_eq!(get(address, path).status, 200, "{path}");
     }
     running.drain().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_open_page_is_told_of_changes_and_does_not_keep_the_service_from_ending() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let service = Service::new(store, Clock::scaled(moment("2026-10-20T10:00"), 1.0), &config());
+    let (address, running) = serve(&service).await;
+    let mut stream = tokio::net::TcpStream::connect(address).await.unwrap();
+    stream.write_all(format!("GET /changes HTTP/1.1\r\nHost: {address}\r\n\r\n").as_bytes()).await.unwrap();
+    let mut heard = String::new();
+    until(&mut stream, &mut heard, "text/event-stream").await;
+    // Listening has begun before the head is sent.
+    service.outdate();
+    until(&mut stream, &mut heard, "event: change").await;
+    running.drain().await;
+    let mut rest = Vec::new();
+    tokio::time::timeout(DEADLINE, stream.read_to_end(&mut rest)).await.unwrap().unwrap();
+    assert!(service.changes.listen().is_none(), "nobody listens to a service that has ended");
+}
+
+/// Reads until a text has been heard.
+async fn until(stream: &mut tokio::net::TcpStream, heard: &mut String, text: &str) {
+    let mut bytes = [0; 1024];
+    while !heard.contains(text) {
+        let read = tokio::time::timeout(DEADLINE, stream.read(&mut bytes)).await.expect(text).unwrap();
+        assert!(read > 0, "the stream ended before '{text}': {heard}");
+        heard.push_str(&String::from_utf8_lossy(&bytes[..read]));
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

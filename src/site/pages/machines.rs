@@ -96,7 +96,7 @@ pub(crate) async fn show<S: Source>(
 }
 
 /// What an address asks for; a value that nobody knows asks for nothing.
-fn read(fields: &Fields) -> (MachinesAsked, Address) {
+pub(crate) fn read(fields: &Fields) -> (MachinesAsked, Address) {
     let (show, _, shown) = known(&SHOWN, fields.get("show"));
     let (sort, _, sorting) = known(&SORTINGS, fields.get("sort"));
     let (by, _, grouping) = known(&GROUPINGS, fields.get("by"));
@@ -113,6 +113,14 @@ fn read(fields: &Fields) -> (MachinesAsked, Address) {
     let page = fields.get("page").parse().unwrap_or(1);
     let address = Address::new("/machines", asked.into());
     (MachinesAsked { find, shown, sorting, grouping, within, page }, address)
+}
+
+/// Whether a value of `show` or `sort` means something.
+pub(crate) fn is_known(name: &str, value: &str) -> bool {
+    match name {
+        "show" => SHOWN.iter().any(|(known, ..)| *known == value),
+        _ => SORTINGS.iter().any(|(known, ..)| *known == value),
+    }
 }
 
 /// How the group of machines that say nothing is called.

@@ -76,6 +76,7 @@ pub(crate) struct Page {
     /// Whether whoever is in may change nothing, so that no form need be shown.
     pub(crate) reads: bool,
     pub(crate) style: String,
+    pub(crate) script: String,
 }
 
 impl Page {
@@ -109,6 +110,7 @@ impl Page {
             now: Moment::new(source.now(), &source.zone()),
             notice: source.notice().map(|notice| notice.text),
             style: assets::style_href(),
+            script: assets::script_href(),
         }
     }
 }

@@ -24,6 +24,11 @@ const KINDS: [(&str, &str, Option<TaskKind>); 5] = [
     ("answer", "Answer", Some(TaskKind::Answer)),
 ];
 
+/// The kind that a value in an address stands for, none for all; nothing if it stands for none.
+pub(crate) fn kind_of(value: &str) -> Option<Option<TaskKind>> {
+    KINDS.iter().find(|(known, ..)| *known == value).map(|(.., kind)| *kind)
+}
+
 #[derive(Template)]
 #[template(path = "pages/tasks.html")]
 struct TasksPage {

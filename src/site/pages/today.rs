@@ -2,7 +2,9 @@
 
 use askama::Template;
 use axum::extract::State;
-use axum::response::Html;
+use axum::http::HeaderMap;
+use axum::http::header::SET_COOKIE;
+use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -11,11 +13,13 @@ use super::horizon::HorizonChart;
 use super::orders::PutOn;
 use super::supply::door_href;
 use super::{AlmanacDay, Page, Section, Silent, html};
+use super::{AlmanacDay, Moment, Page, Section, Silent, html};
 use crate::domain::task::{Task, TaskKind};
 use crate::site::error::SiteError;
 use crate::site::format;
 use crate::site::source::Source;
-use crate::usecase::view::{AdviceLine, TodayView};
+use crate::site::visit::Visit;
+use crate::usecase::view::{AdviceLine, Since, TodayView};
 
 /// Beyond this many tasks of one day the rest is folded away, so that later days stay in sight.
 const UNFOLDED: usize = 10;
@@ -53,14 +57,57 @@ struct TodayPage {
     nothing_read: bool,
     alerts: Option<String>,
     no_machines: bool,
+    /// The end of the last visit, and what changed since.
+    since: Option<(Moment, String)>,
     /// How many more tasks there are than stand here.
     more: usize,
 }
 
-pub(crate) async fn show<S: Source>(State(source): State<S>) -> Result<Html<String>, SiteError> {
+/// The header by which an open page says that it looks again by itself.
+const BY_ITSELF: &str = "ullage-live";
+
+pub(crate) async fn show<S: Source>(
+    State(source): State<S>,
+    headers: HeaderMap,
+) -> Result<Response, SiteError> {
     let view = source.today().await?;
+    let visit = Visit::of(&headers, source.now());
     let page = Page::new(&source, Section::Today, "Today");
-    html(&TodayPage::new(page, &view, source.now(), &source.zone()))
+    let mut today = TodayPage::new(page, &view, source.now(), &source.zone());
+    if let Some(before) = visit.before
+        && !today.no_machines
+    {
+        today.since = Some((Moment::new(before, &source.zone()), news(&source.since(before).await?)));
+    }
+    let html = html(&today)?;
+    // A page that looks again by itself is no visit.
+    if headers.contains_key(BY_ITSELF) {
+        return Ok(html.into_response());
+    }
+    Ok(([(SET_COOKIE, visit.cookie())], html).into_response())
+}
+
+/// What changed, as the end of a sentence.
+fn news(since: &Since) -> String {
+    let count = |n: usize, one: &str, many: &str| {
+        (n > 0).then(|| format!("{} {}", format::number_word(n), if n == 1 { one } else { many }))
+    };
+    let said: Vec<String> = [
+        count(since.opened, "alert opened", "alerts opened"),
+        count(since.cleared, "alert cleared", "alerts cleared"),
+        count(since.swaps, "unit was swapped", "units were swapped"),
+        count(since.received, "unit came onto the shelf", "units came onto the shelf"),
+        count(since.issued, "unit was taken from the shelf", "units were taken from the shelf"),
+        count(since.added, "machine was added", "machines were added"),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    match said.as_slice() {
+        [] => "no alert, no swap, nothing booked".to_owned(),
+        [only] => only.clone(),
+        [most @ .., last] => format!("{} and {last}", most.join(", ")),
+    }
 }
 
 impl TodayPage {
@@ -81,6 +128,7 @@ impl TodayPage {
             nothing_read: view.supplies == 0,
             alerts: (view.open_alerts > 0)
                 .then(|| counted(view.open_alerts, "alert is open", "alerts are open")),
+            since: None,
             no_machines: answering.machines == 0,
             more: view.tasks_in_all.saturating_sub(view.tasks.len()),
         }
