@@ -320,13 +320,13 @@ async fn a_unit_in_a_machine_is_known_by_the_lot_it_was_issued_from() {
     let issue = Booking::Issue { lot: None, to: slot };
     book(&store, "VO-C-500", &issue, &note(), &present(300)).await.unwrap().unwrap();
     // What was found there when watching began is not that unit.
-    assert!(store.units_inside().await.unwrap().is_empty());
+    assert!(store.units_inside(None).await.unwrap().is_empty());
     let mut polls: Vec<_> = (1..310).map(|n| answered(n, 200, 9000)).collect();
     polls.extend((310..330).map(|n| answered(n, INK, 9000)));
     ingest(&store, bobbin, "Bobbin", &polls, &present(330), &Rules::default()).await.unwrap();
-    let inside = store.units_inside().await.unwrap();
+    let inside = store.units_inside(None).await.unwrap();
     assert_eq!(inside.get(&slot).map(|unit| unit.made_on), Some(date(2024, 4, 1)), "{inside:?}");
     // The next one is issued and not in yet.
     book(&store, "VO-C-500", &issue, &note(), &present(900)).await.unwrap().unwrap();
-    assert_eq!(store.units_inside().await.unwrap(), inside);
+    assert_eq!(store.units_inside(None).await.unwrap(), inside);
 }

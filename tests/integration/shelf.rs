@@ -261,8 +261,9 @@ async fn a_stock_take_is_booked_whole_or_not_at_all() {
 
 /// What is to be done in a room, one line a task.
 async fn to_do(store: &Store, at: &Present) -> Vec<String> {
-    let picture = ullage::usecase::picture::Picture::take(store, at, &Rules::default().practice);
-    let view = picture.await.unwrap().today_view();
+    let rules = Rules::default();
+    let picture = ullage::usecase::picture::Picture::take(store, at, &rules.practice).await.unwrap();
+    let view = picture.today_view();
     view.tasks.iter().map(|task| format!("{}: {}", task.what, task.why)).collect()
 }
 
