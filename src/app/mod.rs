@@ -46,9 +46,9 @@ use crate::usecase::alerts::judge_all_with;
 use crate::usecase::alerts::judge_all;
 use crate::usecase::changes::Changes;
 use crate::usecase::deliver::{Pace, deliver};
-use crate::usecase::month::mail::mail_in_time;
 use crate::usecase::kept::Kept;
 use crate::usecase::month;
+use crate::usecase::month::mail::mail_in_time;
 use crate::usecase::picture::Picture;
 use crate::usecase::view::TrendView;
 

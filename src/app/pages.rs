@@ -9,6 +9,7 @@ use super::Service;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
 use crate::domain::part::Part;
+use crate::domain::task::Task;
 use crate::report::Paper;
 use crate::site::source::{Notice, Source, SourceError};
 use crate::usecase::book::{Booking, Note, Refusal};
@@ -67,6 +68,10 @@ impl Source for StorePages {
 
     async fn since(&self, at: Timestamp) -> Result<Since, SourceError> {
         self.0.store.since(at).await.map_err(SourceError::new)
+    }
+
+    async fn every_task(&self) -> Result<Vec<Task>, SourceError> {
+        Ok(self.picture().await?.shows.tasks.clone())
     }
 
     async fn tasks(&self, asked: &TasksAsked) -> Result<TasksView, SourceError> {

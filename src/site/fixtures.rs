@@ -148,6 +148,10 @@ impl Source for Fixture {
         self.give(|| Since { opened: 2, cleared: 1, swaps: 1, received: 12, ..none }, none).await
     }
 
+    async fn every_task(&self) -> Result<Vec<Task>, SourceError> {
+        self.give(|| self.picture().shows.tasks, vec![]).await
+    }
+
     async fn tasks(&self, asked: &TasksAsked) -> Result<TasksView, SourceError> {
         self.give(|| self.picture().tasks_view(asked), Picture::default().tasks_view(asked)).await
     }

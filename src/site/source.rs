@@ -14,6 +14,7 @@ use super::supply_source::SupplySource;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
 use crate::domain::part::Part;
+use crate::domain::task::Task;
 use crate::report::Paper;
 use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::changes::Listener;
@@ -73,6 +74,9 @@ pub trait Source: AccessSource + AlertSource + HeadSource + RunSource + SetupSou
 
     /// How much changed since a moment.
     fn since(&self, at: Timestamp) -> impl Future<Output = Result<Since, SourceError>> + Send;
+
+    /// Everything that is to be done, earliest first.
+    fn every_task(&self) -> impl Future<Output = Result<Vec<Task>, SourceError>> + Send;
 
     /// One page of what is to be done.
     fn tasks(&self, asked: &TasksAsked) -> impl Future<Output = Result<TasksView, SourceError>> + Send;

@@ -122,7 +122,7 @@ pub(crate) async fn file<S: Source>(
 async fn calendar<S: Source>(source: &S, shape: Shape) -> Result<String, SiteError> {
     let link = source.link();
     let linked = |task| Linked { href: format!("{link}{}", task_href(&task)), task };
-    let tasks: Vec<Linked> = source.today().await?.tasks.into_iter().map(linked).collect();
+    let tasks: Vec<Linked> = source.every_task().await?.into_iter().map(linked).collect();
     Ok(ical::calendar(NAME, &tasks, source.now(), shape))
 }
 
