@@ -43,10 +43,9 @@ use crate::snmp::transport::{Engine, EngineOptions};
 use crate::store::Store;
 use crate::usecase::advice::Kept;
 use crate::usecase::alerts::judge_all_with;
-use crate::usecase::alerts::judge_all;
 use crate::usecase::changes::Changes;
 use crate::usecase::deliver::{Pace, deliver};
-use crate::usecase::kept::Kept;
+use crate::usecase::latest::Latest;
 use crate::usecase::month;
 use crate::usecase::month::mail::mail_in_time;
 use crate::usecase::picture::Picture;
@@ -91,9 +90,9 @@ pub struct Service {
     /// Tells pages that are kept open that something is new.
     pub changes: Arc<Changes>,
     /// The print room as pages show it.
-    pictures: Arc<Kept<Picture>>,
+    pictures: Arc<Latest<Picture>>,
     /// The months side by side.
-    trends: Arc<Kept<TrendView>>,
+    trends: Arc<Latest<TrendView>>,
     /// What the set-up pages go by.
     setup: Arc<setup::Setup>,
     /// What holds for now.
@@ -119,7 +118,21 @@ impl Service {
         let door = Arc::new(access::Doorkeeper::new(config.access));
         let kept = Arc::default();
         let (changes, pictures, trends, standing) = Default::default();
-        Self { store, clock, zone, rules, deliver, report, door, kept, changes, pictures, trends, setup, standing }
+        Self {
+            store,
+            clock,
+            zone,
+            rules,
+            deliver,
+            report,
+            door,
+            kept,
+            changes,
+            pictures,
+            trends,
+            setup,
+            standing,
+        }
     }
 
     /// The present of the site.
@@ -135,7 +148,7 @@ impl Service {
     /// If the store cannot be reached.
     pub async fn picture(&self) -> crate::store::Result<Arc<Picture>> {
         let (store, present) = (&self.store, self.present());
-        let take = async || Picture::take(store, &present, &self.rules.practice).await;
+        let take = async || Picture::take(store, &present, &self.rules.practice, &self.kept).await;
         self.pictures.get(store, &present, take).await
     }
 
@@ -145,7 +158,7 @@ impl Service {
     /// If the store cannot be reached.
     pub async fn renew_picture(&self) -> crate::store::Result<()> {
         let (store, present) = (&self.store, self.present());
-        let take = async || Picture::take(store, &present, &self.rules.practice).await;
+        let take = async || Picture::take(store, &present, &self.rules.practice, &self.kept).await;
         self.pictures.renew(store, &present, take).await
     }
 
@@ -239,8 +252,8 @@ impl Running {
             async move {
                 // While a past is brought in, the rules that hang on the present have to wait.
                 if service.standing().as_of.is_none() {
-                    judge_all_with(&service.store, &service.present(), &service.rules, &service.kept).await?;
-                    if judge_all(&service.store, &service.present(), &service.rules).await? > 0 {
+                    let (present, kept) = (service.present(), &service.kept);
+                    if judge_all_with(&service.store, &present, &service.rules, kept).await? > 0 {
                         service.changes.tell();
                     }
                 }
@@ -337,8 +350,6 @@ impl Running {
         let hosts = if here && !service.door.https { Hosts::Loopback } else { Hosts::Any };
         let router =
             crate::site::router_for(pages, hosts).into_make_service_with_connect_info::<SocketAddr>();
-        let stop = self.stop.clone();
-        let router = crate::site::router(StorePages(service.clone()));
         let (stop, ended) = (self.stop.clone(), self.stop.clone());
         let changes = Arc::clone(&service.changes);
         // Pages that listen would keep the service from ending.

@@ -85,7 +85,12 @@ pub(crate) async fn admit<S: Source>(State(source): State<S>, mut request: Reque
         request.extensions_mut().insert(visit);
     }
     let mut response = acting(actor.clone(), next.run(request)).await;
-    if let Some(key) = turned.filter(|_| !response.headers().contains_key(header::SET_COOKIE)) {
+    let carries = |cookie: &HeaderValue| {
+        let names = [COOKIE, COOKIE_BY_HTTPS].map(|name| format!("{name}="));
+        names.iter().any(|name| cookie.as_bytes().starts_with(name.as_bytes()))
+    };
+    let own = response.headers().get_all(header::SET_COOKIE).iter().any(carries);
+    if let Some(key) = turned.filter(|_| !own) {
         response.headers_mut().append(header::SET_COOKIE, carry(&key, source.is_https()));
     }
     response.headers_mut().entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));

@@ -85,12 +85,9 @@ pub(crate) async fn stand<S: Source>(
     if let Some(error) = response.extensions_mut().remove::<Arc<SiteError>>() {
         log(&error, &uri);
         response = match response.extensions_mut().remove::<Actor>() {
+            _ if api::is_asked(uri.path()) => api::problem(&error),
             Some(actor) => acting(actor, async { pages::error::show(&guard.source, &error) }).await,
             None => pages::error::show(&guard.source, &error),
-        response = if api::is_asked(uri.path()) {
-            api::problem(&error)
-        } else {
-            pages::error::show(&guard.source, &error)
         };
     }
     if is_form {

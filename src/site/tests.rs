@@ -71,6 +71,7 @@ const PAGES: [&str; 25] = [
     "/machines/1/supplies/1",
     "/machines/1/supplies/1?days=365",
     "/machines/1/supplies/9?days=7",
+const PAGES: [&str; 22] = [
     "/setup",
     "/setup/devices",
     "/setup/credentials",

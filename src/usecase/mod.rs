@@ -13,7 +13,7 @@ pub mod feed;
 pub mod heads;
 pub mod import;
 pub mod ingest;
-pub mod kept;
+pub mod latest;
 pub mod month;
 pub mod once;
 pub mod orders;

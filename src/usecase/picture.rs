@@ -1,7 +1,7 @@
 //! The print room as it stands, put together once and shown by many pages.
 //!
 //! What is to be done, what the shelf covers and what ends first all rest on every supply of the room. With ten
-//! thousand machines that takes seconds, so it is worked out once for all pages that need it; see [`super::kept`] for
+//! thousand machines that takes seconds, so it is worked out once for all pages that need it; see [`super::latest`] for
 //! how long a picture is shown.
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -15,7 +15,6 @@ use super::questions;
 use super::shelf::Supplies;
 use super::sift::described;
 use super::view::{AdviceLine, Answering, Device, MachineLine, OutlookLine, TodayView};
-use crate::domain::advice::plan;
 use crate::domain::cover::{Cover, covers};
 use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::outlook::Present;
@@ -67,14 +66,19 @@ impl Picture {
     ///
     /// # Errors
     /// If the store cannot be reached.
-    pub async fn take(store: &Store, present: &Present, practice: &Practice) -> Result<Self> {
+    pub async fn take(
+        store: &Store,
+        present: &Present,
+        practice: &Practice,
+        kept: &advice::Kept,
+    ) -> Result<Self> {
         let rows = store.devices(None).await?;
         let outlooks = store.outlooks(Wanted::All).await?;
         let room = Room::load(store).await?;
         let covering = Covering::of(&rows, &outlooks, &room, present, practice);
         let (mut firsts, earliest) = firsts(&outlooks);
         let supplies = outlooks.len();
-        let plan = plan(&states(store, &rows, outlooks).await?, &room.goods(), present, practice);
+        let plan = kept.plan(&states(store, &rows, outlooks).await?, &room, present, practice);
         let mut tasks = plan.tasks;
         tasks.extend(questions::tasks(store, &room.stocks, present).await?);
         tasks.sort_by(|a, b| (a.due, a.kind, &a.what).cmp(&(b.due, b.kind, &b.what)));

@@ -262,7 +262,8 @@ async fn a_stock_take_is_booked_whole_or_not_at_all() {
 /// What is to be done in a room, one line a task.
 async fn to_do(store: &Store, at: &Present) -> Vec<String> {
     let rules = Rules::default();
-    let picture = ullage::usecase::picture::Picture::take(store, at, &rules.practice).await.unwrap();
+    let picture =
+        ullage::usecase::picture::Picture::take(store, at, &rules.practice, &Kept::default()).await.unwrap();
     let view = picture.today_view();
     view.tasks.iter().map(|task| format!("{}: {}", task.what, task.why)).collect()
 }
@@ -298,7 +299,13 @@ async fn what_has_not_changed_is_not_advised_anew() {
     let store = room(&database).await;
     import_parts(&store, &ullage::report::shelf_csv::read_parts(PARTS.as_bytes()).unwrap()).await.unwrap();
     let (at, practice, kept) = (present(2), Rules::default().practice, Kept::default());
-    let look = async || ullage::usecase::pages::today(&store, &at, &practice, &kept).await.unwrap().tasks;
+    let look = async || {
+        ullage::usecase::picture::Picture::take(&store, &at, &practice, &kept)
+            .await
+            .unwrap()
+            .today_view()
+            .tasks
+    };
     let first = look().await;
     let parts = kept.worked_out();
     assert!(parts >= 2, "each part was worked out: {parts}");

@@ -16,6 +16,7 @@ use crate::site::form::{Fault, Fields, FormView, Sent, Tried};
 use crate::site::format;
 use crate::site::source::Source;
 use crate::usecase::book::Refusal;
+use crate::usecase::sift::{Grouping, MachinesAsked};
 use crate::usecase::view::PartView;
 
 /// The fields that are a column of a part as they stand.
@@ -173,10 +174,10 @@ fn written(part: &Part) -> Fields {
 }
 
 async fn page<S: Source>(source: &S, view: Option<&PartView>, tried: &Tried) -> Result<Response, SiteError> {
-    let mut models: Vec<String> =
-        source.machines().await?.into_iter().filter_map(|line| line.device.model).collect();
-    models.sort();
-    models.dedup();
+    let by_model = MachinesAsked { grouping: Some(Grouping::Model), ..MachinesAsked::default() };
+    let groups = source.machines(&by_model).await?.groups;
+    let models: Vec<String> =
+        groups.into_iter().map(|(model, _)| model).filter(|model| !model.is_empty()).collect();
     let part = view.map(|view| &view.line.part);
     let (over, heading) = match part {
         Some(part) => ((part_href(&part.number), part.number.clone()), format!("Change {}", part.number)),

@@ -76,7 +76,8 @@ pub(crate) struct Page {
     /// Whether whoever is in may change nothing, so that no form need be shown.
     pub(crate) reads: bool,
     pub(crate) style: String,
-    pub(crate) script: String,
+    /// The script; none for somebody who still has to come in, and is told of no changes.
+    pub(crate) script: Option<String>,
 }
 
 impl Page {
@@ -110,7 +111,7 @@ impl Page {
             now: Moment::new(source.now(), &source.zone()),
             notice: source.notice().map(|notice| notice.text),
             style: assets::style_href(),
-            script: assets::script_href(),
+            script: actor.is_some().then(assets::script_href),
         }
     }
 }

@@ -28,7 +28,7 @@ const OLDEST: Duration = Duration::from_mins(10);
 
 /// The last of something that is worked out from the whole store.
 #[derive(Debug)]
-pub struct Kept<T> {
+pub struct Latest<T> {
     held: RwLock<Option<Arc<Held<T>>>>,
     /// Whoever works it out holds this; the others wait and then find it.
     turn: tokio::sync::Mutex<()>,
@@ -38,7 +38,7 @@ pub struct Kept<T> {
     job: OnceLock<Handle>,
 }
 
-impl<T> Default for Kept<T> {
+impl<T> Default for Latest<T> {
     fn default() -> Self {
         Self {
             held: RwLock::default(),
@@ -61,7 +61,7 @@ struct Held<T> {
     took: Duration,
 }
 
-impl<T> Kept<T> {
+impl<T> Latest<T> {
     /// Says that something was done on a page.
     pub fn outdate(&self) {
         self.done.fetch_add(1, Ordering::SeqCst);
@@ -70,7 +70,7 @@ impl<T> Kept<T> {
         }
     }
 
-    /// From now on a job calls [`Kept::renew`] over and over, so that pages need not wait for what takes long.
+    /// From now on a job calls [`Latest::renew`] over and over, so that pages need not wait for what takes long.
     pub fn is_renewed_by(&self, job: Handle) {
         // A second job for the same would be a mistake that does no harm.
         let _ = self.job.set(job);
