@@ -18,6 +18,7 @@ mod order_point;
 mod orders;
 mod pages;
 mod rules;
+mod runs;
 mod setup;
 mod shelf;
 mod slots;

@@ -8,6 +8,8 @@
 const LEAST_AREA: f64 = 5.0;
 /// Fewer stretches than this say nothing about how sure a mean is.
 const LEAST_STRETCHES: usize = 3;
+/// Fewer spells in which anything was printed say nothing: a log that was begun and left is none.
+const LEAST_PRINTED: usize = 5;
 /// A stretch lasts at least so many days: levels that come in coarse steps tell little of a single day.
 const STRETCH_DAYS: u32 = 7;
 /// How single pictures differ in what they take of a colour, as a standard deviation over the mean. Days of several
@@ -88,7 +90,8 @@ impl Rate {
         let area: f64 = spells.iter().map(|spell| spell.area).sum();
         let used: f64 = spells.iter().map(|spell| spell.used).sum();
         let stretches = stretches(spells);
-        if area < LEAST_AREA || stretches.len() < LEAST_STRETCHES {
+        let printed = spells.iter().filter(|spell| spell.area > 0.0).count();
+        if area < LEAST_AREA || stretches.len() < LEAST_STRETCHES || printed < LEAST_PRINTED {
             return None;
         }
         // What never moved by a step may have moved by half of one.
@@ -197,6 +200,9 @@ mod tests {
         assert_eq!(Rate::learned(&days(&[(10.0, 8.0); 20]), 0.1, Source::Counted), None);
         assert_eq!(Rate::learned(&days(&[(0.1, 0.1); 42]), 0.1, Source::Counted), None);
         assert_eq!(Rate::learned(&[], 0.1, Source::Logged), None);
+        // One run in a log that nobody went on with.
+        let left = [vec![(38.0, 0.0)], vec![(0.0, 0.0); 84]].concat();
+        assert_eq!(Rate::learned(&days(&left), 0.1, Source::Logged), None);
         // A colour that never moved may have moved by half a step.
         let idle = Rate::learned(&days(&[(10.0, 0.0); 40]), 8.0, Source::Counted).unwrap();
         assert!((idle.mean - 0.01).abs() < 1e-12 && idle.doubt > 0.5, "{idle:?}");
