@@ -1,6 +1,7 @@
 //! Answers that were spoilt in every way, at every moment of a poll.
 //!
-//! `ULLAGE_MUTATIONS=1000000 cargo nextest run mutations` for many; the same seed makes the same datagrams.
+//! `ULLAGE_MUTATIONS=1000000 cargo test --lib mutations_never_panic` for many, which takes longer than nextest lets a
+//! test take; the same seed makes the same datagrams.
 
 use super::tests::{Device, Odd, TIMELESS, seen};
 use super::*;
