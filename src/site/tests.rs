@@ -65,13 +65,12 @@ pub(crate) fn full() -> Fixture {
     Fixture::new(Mood::Full)
 }
 
-const PAGES: [&str; 25] = [
+const PAGES: [&str; 27] = [
     "/runs",
     "/runs/check?area=60&media=matte",
     "/machines/1/supplies/1",
     "/machines/1/supplies/1?days=365",
     "/machines/1/supplies/9?days=7",
-const PAGES: [&str; 22] = [
     "/setup",
     "/setup/devices",
     "/setup/credentials",

@@ -12,7 +12,6 @@ use jiff::tz::TimeZone;
 use super::horizon::HorizonChart;
 use super::orders::PutOn;
 use super::supply::door_href;
-use super::{AlmanacDay, Page, Section, Silent, html};
 use super::{AlmanacDay, Moment, Page, Section, Silent, html};
 use crate::domain::task::{Task, TaskKind};
 use crate::site::error::SiteError;
