@@ -161,6 +161,7 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn save_patch(&self, patch: &Patch, at: Timestamp, who: &str) -> Result<()> {
         let (site, model, device, slot) = columns(&patch.scope);
+        let mut work = self.begin().await?;
         sqlx::query!(
             "insert into alert_rule (rule, scope, site_id, model, device_id, slot_id, is_on, severity, open_at,
                                      clear_at, lasting_s, changed_at, changed_by)
@@ -184,8 +185,9 @@ impl Store {
             at.to_sqlx(),
             who
         )
-        .execute(&self.pool)
+        .execute(&mut *work)
         .await?;
+        work.commit().await?;
         Ok(())
     }
 

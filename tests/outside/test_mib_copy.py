@@ -131,8 +131,8 @@ def test_object_identifiers_are_the_standards():
     arcs = re.compile(r"^const (\w+): &\[u64\] = &\[([\d, ]+)\];", re.MULTILINE)
     octets = re.compile(r"^const (\w+): &\[u8\] = &\[0x2b, ([\d, ]+)\];", re.MULTILINE)
     found = {}
-    for file in sorted((ROOT / "src/snmp").glob("*.rs")):
-        if file.stem.endswith("tests"):
+    for file in sorted((ROOT / "src/snmp").rglob("*.rs")):
+        if "tests" in str(file.relative_to(ROOT)):
             continue
         text = file.read_text()
         for name, listed in constant.findall(text) + arcs.findall(text):

@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 use ullage::domain::ids::{DeviceId, SupplyIndex};
 use ullage::domain::outlook::Present;
 use ullage::domain::poll::Poll;
-use ullage::domain::snapshot::{Marker, Snapshot, SupplyRow};
+use ullage::domain::snapshot::{Identity, Marker, Snapshot, SupplyRow};
 use ullage::domain::standard::{CapacityUnit, SupplyClass, SupplyKind, SupplyUnit};
 use ullage::store::Store;
 use ullage::store::credentials::CredentialRow;
@@ -51,6 +51,7 @@ pub(crate) fn levels(ink: i32, room: i32) -> Snapshot {
     };
     Snapshot {
         device_index: 1,
+        identity: Identity { model: Some("Mordant 36".to_owned()), ..Identity::default() },
         markers: vec![marker],
         supplies: vec![
             row(1, SupplyClass::Consumed, SupplyKind::InkCartridge, "Cyan ink cartridge", INK, ink),
