@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan};
 
-use self::care::{error_task, silence_task, unit_task, warranty_tasks};
+use self::care::{error_task, silence_task, unit_task, warranty_task};
 use self::order::{order_task, part_task};
 use self::shelf::shelf_tasks;
 pub(in crate::domain) use self::swap::asks_for_swap;
@@ -138,7 +138,7 @@ pub fn plan_with(
             tasks.extend(error_task(device, present));
         }
         tasks.extend(dark);
-        tasks.extend(warranty_tasks(device, present, practice));
+        tasks.extend(warranty_task(device, present, practice));
         for (outlook, order_by) in &device.supplies {
             let cover = covers.get(&outlook.slot.id).unwrap_or(&Cover::NoPart);
             tasks.extend(swap_task(device, outlook, cover, present));

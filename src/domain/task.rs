@@ -4,17 +4,18 @@ use jiff::civil::Date;
 
 use super::ids::{DeviceId, SlotId};
 
-/// What kind of thing is to be done.
+/// What kind of thing is to be done; of one day, in this order: what keeps a machine running comes before what can
+/// wait until the afternoon.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum TaskKind {
     /// Take the old unit out and put a new one in.
     Swap,
+    /// Order from the supplier.
+    Order,
     /// Go and look.
     Check,
     /// Say what only a person who was there can know.
     Answer,
-    /// Order from the supplier.
-    Order,
 }
 
 impl TaskKind {

@@ -24,8 +24,8 @@ use crate::store::devices::DeviceRow;
 use crate::store::outlooks::{OutlookRow, Wanted};
 use crate::store::{Result, Store};
 
-/// How many cleared alerts a page shows.
-const CLEARED: i64 = 100;
+/// How many cleared alerts a machine's page shows; the page of alerts has them all.
+const CLEARED: i64 = 8;
 /// The use of so many months is shown, the running one among them.
 const USED_MONTHS: u32 = 4;
 /// How many points a trend keeps.

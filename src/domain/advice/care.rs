@@ -1,7 +1,10 @@
 //! What a person has to look at: machines that are silent, and machines that complain.
 
+use jiff::civil::Date;
+
 use super::DeviceState;
-use super::words::{in_days, lower_first, short};
+use super::words::{enumerated, in_days, lower_first, short};
+use crate::domain::head::Head;
 use crate::domain::life::{Bound, Warranty, is_near, is_past};
 use crate::domain::outlook::{Outlook, Present};
 use crate::domain::reading::Role;
@@ -40,36 +43,39 @@ pub(super) fn error_task(device: &DeviceState, present: &Present) -> Option<Task
     })
 }
 
-/// A head whose warranty ends soon is looked at while it lasts: by its date, or by the ink through it.
-pub(super) fn warranty_tasks(device: &DeviceState, present: &Present, practice: &Practice) -> Vec<Task> {
+/// Heads whose warranties end soon are looked at while they last, all of a machine in one go: by their dates, or by
+/// the ink through them.
+pub(super) fn warranty_task(device: &DeviceState, present: &Present, practice: &Practice) -> Option<Task> {
     let today = present.today();
-    let mut tasks = Vec::new();
+    let mut ending: Vec<(Date, &Head, String)> = Vec::new();
     for (head, outlook) in &device.heads {
         let Warranty::Ends { days, bound, .. } = Warranty::of(head, outlook, today) else { continue };
-        if !is_near(days.middle.max(today), today, practice.expiry_ahead_days) {
-            continue;
+        if is_near(days.middle.max(today), today, practice.expiry_ahead_days) {
+            let through = outlook.ml.map(|ml| format!("{ml:.0} of {:.0} ml", head.limit_ml));
+            let ends = match bound {
+                Bound::Limit => format!("its limit about {}", short(days.middle)),
+                Bound::Date => format!("its date on {}", days.middle.strftime("%-d %b %Y")),
+            };
+            let why = through.into_iter().chain([ends]).collect::<Vec<_>>().join(", ");
+            ending.push((days.early.max(today), head, why));
         }
-        let through = outlook.ml.map(|ml| format!("{ml:.0} of {:.0} ml have gone through it", head.limit_ml));
-        let ends = match bound {
-            Bound::Limit => format!(
-                "its limit is reached between {} and {}, about {}",
-                short(days.early),
-                short(days.late),
-                short(days.middle)
-            ),
-            Bound::Date => format!("its date is {}", days.middle.strftime("%-d %b %Y")),
-        };
-        tasks.push(Task {
-            due: days.early.max(today),
-            kind: TaskKind::Check,
-            what: format!("Check head {} of {} before its warranty ends", head.position, device.name),
-            why: through.into_iter().chain([ends]).collect::<Vec<_>>().join("; "),
-            device: Some(device.id),
-            slot: None,
-            part: None,
-        });
     }
-    tasks
+    ending.sort_by_key(|(due, head, _)| (*due, head.position));
+    let (due, ..) = ending.first()?;
+    let names: Vec<String> = ending.iter().map(|(_, head, _)| head.position.to_string()).collect();
+    let whys: Vec<String> =
+        ending.iter().map(|(_, head, why)| format!("head {}: {why}", head.position)).collect();
+    let (heads, their) =
+        if ending.len() == 1 { ("head", "its warranty ends") } else { ("heads", "their warranties end") };
+    Some(Task {
+        due: *due,
+        kind: TaskKind::Check,
+        what: format!("Check {heads} {} of {} before {their}", enumerated(&names), device.name),
+        why: whys.join("; "),
+        device: Some(device.id),
+        slot: None,
+        part: None,
+    })
 }
 
 /// Ink in a machine that passes its date before it is used up.

@@ -32,3 +32,12 @@ pub(in crate::domain) fn lower_first(text: &str) -> String {
         None => String::new(),
     }
 }
+
+/// Several things as a sentence lists them: "1, 4 and 7".
+pub(super) fn enumerated(things: &[String]) -> String {
+    match things {
+        [] => String::new(),
+        [only] => only.clone(),
+        [some @ .., last] => format!("{} and {last}", some.join(", ")),
+    }
+}
