@@ -58,6 +58,7 @@ fn a_question_that_is_none_is_told_beside_its_field() {
             ("length=40&media=gloss", "is no size"),
             ("media=gloss", "Write a length and a width, or an area."),
             ("area=9&length=3&media=gloss", "Write either this or a length and a width."),
+            ("length=4&width=1&copies=2", "Choose a medium"),
             ("area=9&media=slate", "is no medium: write gloss"),
             ("area=9&media=gloss&coverage=cyan+much", "is no coverage"),
             ("area=9&media=gloss&more=7+x+gloss", "is no size"),

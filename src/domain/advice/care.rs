@@ -62,7 +62,9 @@ pub(super) fn warranty_task(device: &DeviceState, present: &Present, practice: &
     }
     ending.sort_by_key(|(due, head, _)| (*due, head.position));
     let (due, ..) = ending.first()?;
-    let names: Vec<String> = ending.iter().map(|(_, head, _)| head.position.to_string()).collect();
+    let mut places: Vec<_> = ending.iter().map(|(_, head, _)| head.position).collect();
+    places.sort_unstable();
+    let names: Vec<String> = places.iter().map(ToString::to_string).collect();
     let whys: Vec<String> =
         ending.iter().map(|(_, head, why)| format!("head {}: {why}", head.position)).collect();
     let (heads, their) =

@@ -27,6 +27,8 @@ use crate::usecase::slots::{CameFrom, Telling};
 
 /// A unit that is surer than this is called sure.
 const SURE: f64 = 0.95;
+/// So many questions are unfolded when the page opens.
+const UNFOLDED: usize = 2;
 
 /// A unit in words.
 pub(crate) struct UnitRow {
@@ -195,11 +197,18 @@ async fn page<S: Source>(
     let device = machine_of(id)?;
     let view = source.units(device).await?.ok_or_else(|| no_machine(device))?;
     let zone = source.zone();
+    let mut slots: Vec<SlotSection> =
+        view.slots.iter().map(|slot| section(&view, slot, &zone, tried)).collect();
+    let questions = slots.iter_mut().flat_map(|slot| &mut slot.asked);
+    // More of them unfolded would push what they are about out of sight.
+    for form in questions.take(UNFOLDED) {
+        form.open = true;
+    }
     let page = UnitsPage {
         page: Page::new(source, Section::Machines, format!("Units of {}", view.name)),
         machine: format!("/machines/{device}"),
         open: view.open(),
-        slots: view.slots.iter().map(|slot| section(&view, slot, &zone, tried)).collect(),
+        slots,
         done,
         failed: !tried.faults.is_empty(),
         name: view.name,

@@ -48,6 +48,9 @@ fn run(fields: &Fields) -> Result<Run, Fault> {
         (area, "") => format!("{} m2", area.trim_end_matches(['m', '2', '²', ' '])),
         _ => return Err(Fault::new("area", "Write either this or a length and a width.")),
     };
+    if fields.get("media").is_empty() {
+        return Err(Fault::new("media", "Choose a medium: it decides which black is used."));
+    }
     let line = format!("{size} {}: {}", fields.get("media"), fields.get("coverage"));
     line.parse().map_err(|fault| at_field(&fault, if area.is_empty() { "length" } else { "area" }))
 }
