@@ -38,6 +38,9 @@ pub struct WantedAlerts {
     pub limit: i64,
 }
 
+/// A row of a device's own alert table, from when to when it stood there.
+pub type Complained = (DeviceAlert, Timestamp, Option<Timestamp>);
+
 /// A row of a device's own alert table, as it is kept.
 pub(super) struct DeviceAlertRow {
     pub(super) device_id: i64,
@@ -86,6 +89,41 @@ impl Store {
         .await?;
         let told = |row: DeviceAlertRow| (DeviceId(row.device_id), row.first_seen_at.to_jiff(), row);
         Ok(rows.into_iter().map(told).map(|(device, since, row)| (device, row.into(), since)).collect())
+    }
+
+    /// What a device complained of itself since `from`, with the moments from which and until which.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn complaints_since(&self, device: DeviceId, from: Timestamp) -> Result<Vec<Complained>> {
+        let rows = sqlx::query!(
+            "select severity, training, alert_group, group_index, location, code, description, first_seen_at, cleared_at
+             from device_alert where device_id = $1 and coalesce(cleared_at, 'infinity') >= $2
+             order by first_seen_at, id",
+            device.0,
+            from.to_sqlx() as _
+        )
+        .fetch_all(&self.pool)
+        .await?;
+        let complained =
+            |row: DeviceAlert, since: jiff_sqlx::Timestamp, until: Option<jiff_sqlx::Timestamp>| {
+                (row, since.to_jiff(), until.map(|at| at.to_jiff()))
+            };
+        Ok(rows
+            .into_iter()
+            .map(|row| {
+                let complaint = DeviceAlert {
+                    severity: Severity::from_number(row.severity),
+                    training: row.training,
+                    group: AlertGroup::from_number(row.alert_group),
+                    group_index: row.group_index,
+                    location: row.location,
+                    code: AlertCode::from_number(row.code),
+                    description: row.description,
+                };
+                complained(complaint, row.first_seen_at, row.cleared_at)
+            })
+            .collect())
     }
 
     /// Open or cleared alerts, newest first, at most so many; of one device if it is given.

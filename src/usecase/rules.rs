@@ -6,17 +6,21 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::pages::alert_line;
 use super::view::AlertLine;
-use crate::domain::alert::rehearsal::{Path, can_be_rehearsed, level_figures, rehearse, silence_figures};
+use crate::domain::alert::facts::asks_for;
+use crate::domain::alert::rehearsal::{
+    Path, can_be_rehearsed, forecast_figures, level_figures, rehearse, replace_figures, silence_figures,
+};
 use crate::domain::alert::ruleset::{Patch, Place, RuleSet, Scope, Setting};
-use crate::domain::alert::walk::level_rule;
 use crate::domain::alert::{Rule, Subject};
 use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::outlook::Present;
 use crate::domain::reading::Role;
+use crate::domain::rightness::KeptForecast;
 use crate::domain::rules::Rules;
 use crate::store::alert_rules::{PatchRow, WatchedRow};
 use crate::store::alerts::WantedAlerts;
 use crate::store::devices::DeviceRow;
+use crate::store::forecasts::Kept;
 use crate::store::outlooks::Wanted;
 use crate::store::{Result, Store};
 
@@ -211,15 +215,47 @@ async fn figures(
         let figures = silence_figures(&answered, to, &rules.practice.calendar, &present.zone);
         return Ok(vec![(None, Subject::Device(row.id), figures)]);
     }
+    if rule == Rule::RunOut {
+        return forecasts(store, row, present, rules).await;
+    }
+    let complained = match rule {
+        Rule::ReplaceNow => store.complaints_since(row.id, from).await?,
+        _ => Vec::new(),
+    };
     let seen_until = row.last_answer_at.unwrap_or(from);
     let slots = store.readings_between(row.id, from, to).await?;
-    let slots = slots.into_iter().filter(|(slot, ..)| level_rule(slot.role) == rule);
+    let slots = slots.into_iter().filter(|(slot, ..)| speaks_of(rule, slot.role));
     Ok(slots
         .map(|(slot, (counts, _), readings)| {
-            let figures = level_figures(slot.role, counts, &readings, seen_until, &present.zone);
+            let mut figures = level_figures(slot.role, counts, &readings, seen_until, &present.zone);
+            if rule == Rule::ReplaceNow {
+                let asks = complained.iter().filter(|(complaint, ..)| asks_for(&slot, complaint));
+                let asked: Vec<_> = asks.map(|(_, since, until)| (*since, *until)).collect();
+                figures = replace_figures(slot.role, &figures, &asked);
+            }
             (Some((slot.id, slot.label())), Subject::Slot(row.id, slot.id), figures)
         })
         .collect())
+}
+
+/// The same of the rule about ends that are near, which goes by the forecasts that were made.
+async fn forecasts(
+    store: &Store,
+    row: &DeviceRow,
+    present: &Present,
+    rules: &Rules,
+) -> Result<Vec<(Named, Subject, Vec<(Timestamp, f64)>)>> {
+    let (from, to) = past(present);
+    let (from, to) = (present.date(from), present.date(to));
+    let mut all = Vec::new();
+    for line in store.outlooks(Wanted::Device(row.id)).await? {
+        let slot = line.outlook.slot;
+        let kept = store.kept_forecasts(Kept::Of(slot.id, from, to)).await?;
+        let kept: Vec<KeptForecast> = kept.into_iter().map(|row| row.kept).collect();
+        let figures = forecast_figures(&kept, &rules.practice.calendar, &present.zone);
+        all.push((Some((slot.id, slot.label())), Subject::Slot(row.id, slot.id), figures));
+    }
+    Ok(all)
 }
 
 /// What rules can be changed for.

@@ -74,7 +74,11 @@ async fn the_past_is_told_again_as_it_was_and_otherwise_with_other_marks() {
     assert!(!here.is_empty() && here.iter().all(|line| line.device == bobbin));
     assert_eq!(here.len(), many.iter().filter(|line| line.device == bobbin).count());
     assert!(here[0].about.starts_with("Bobbin, "), "{:?}", here[0]);
-    assert!(tell(as_it_is(Rule::RunOut, Scope::Everywhere)).await.is_empty(), "its past is not kept");
+    assert!(tell(as_it_is(Rule::Stale, Scope::Everywhere)).await.is_empty(), "its past is not kept");
+    let soon = |days| Patch { marks: Some((days, days + 2.0)), ..as_it_is(Rule::RunOut, Scope::Everywhere) };
+    let (few, many) = (tell(soon(1.0)).await, tell(soon(9.0)).await);
+    assert!(!few.is_empty() && few.len() < many.len(), "{} and {}", few.len(), many.len());
+    assert!(many.iter().all(|line| line.slot.is_some() && line.figure <= 9.0));
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -70,6 +70,8 @@ def running(command, **options):
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
+        for pipe in filter(None, (process.stdout, process.stderr)):
+            pipe.close()
 
 
 def poll(port, *options, env=None):

@@ -9,11 +9,11 @@ use super::{Rule, Subject};
 use crate::domain::advice::{asks_for_swap, lower_first, short};
 use crate::domain::calendar::Calendar;
 use crate::domain::ids::DeviceId;
-use crate::domain::outlook::{Outlook, Present};
+use crate::domain::outlook::{Outlook, Present, Slot};
 use crate::domain::reading::{Amount, Role};
 use crate::domain::shelf::Stock;
 use crate::domain::snapshot::DeviceAlert;
-use crate::domain::standard::DetectedErrors;
+use crate::domain::standard::{AlertGroup, DetectedErrors};
 use crate::domain::task::{Task, TaskKind};
 
 mod words;
@@ -214,16 +214,19 @@ fn supply_conditions(room: &Room<'_>, device: &DeviceFacts, supply: &SupplyFacts
     add(Rule::ForecastOff, figure, summary);
 }
 
+/// Whether a row of a device's own alert table asks for another unit in a slot.
+#[must_use]
+pub fn asks_for(slot: &Slot, complaint: &DeviceAlert) -> bool {
+    complaint.group == AlertGroup::MarkerSupplies
+        && complaint.group_index == slot.index.0
+        && asks_for_swap(complaint.code)
+}
+
 /// Whether the device itself says that a supply has to be replaced: it is believed over any forecast. A level of
 /// nothing left, or no room left, says the same.
 fn replace_now(device: &DeviceFacts, supply: &SupplyFacts) -> (Option<f64>, String) {
-    use crate::domain::standard::AlertGroup;
     let slot = &supply.outlook.slot;
-    let asked = device.complaints.iter().find(|complaint| {
-        complaint.group == AlertGroup::MarkerSupplies
-            && complaint.group_index == slot.index.0
-            && asks_for_swap(complaint.code)
-    });
+    let asked = device.complaints.iter().find(|complaint| asks_for(slot, complaint));
     let nothing = supply.outlook.level.remaining.measured().map(|left| left <= 0.0);
     let label = slot.label();
     let summary = match (asked, slot.role) {
@@ -320,7 +323,7 @@ fn days_between(from: Date, to: Date) -> f64 {
 }
 
 /// Working days after `from`, up to and with `to`; nothing for a day that has passed.
-fn working_days(calendar: &Calendar, from: Date, to: Date) -> f64 {
+pub(super) fn working_days(calendar: &Calendar, from: Date, to: Date) -> f64 {
     // Past a year it makes no difference any more.
     let days = std::iter::successors(from.tomorrow().ok(), |day| day.tomorrow().ok()).take(400);
     let open = days.take_while(|day| *day <= to).filter(|day| !calendar.is_closed(*day)).count();

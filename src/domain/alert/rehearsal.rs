@@ -2,15 +2,19 @@
 //!
 //! Whatever was past its mark already when the past begins would have been told before, and does not count.
 
+use std::collections::BTreeSet;
+
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use super::Rule;
+use super::facts::working_days;
 use super::ruleset::{Place, RuleSet, Setting};
 use super::walk::{Stand, level_figure, step};
 use crate::domain::calendar::Calendar;
 use crate::domain::polarity::Watch;
 use crate::domain::reading::{Polarity, Reading, Role};
+use crate::domain::rightness::KeptForecast;
 use crate::domain::stream::{Event, Known};
 use crate::domain::units::Fraction;
 
@@ -42,7 +46,15 @@ pub struct Telling {
 /// The rules whose past can be walked again: what the others went by then is not kept.
 #[must_use]
 pub fn can_be_rehearsed(rule: Rule) -> bool {
-    matches!(rule, Rule::WasteOrderPoint | Rule::LowSupply | Rule::Dark | Rule::PollFailing)
+    matches!(
+        rule,
+        Rule::WasteOrderPoint
+            | Rule::LowSupply
+            | Rule::RunOut
+            | Rule::ReplaceNow
+            | Rule::Dark
+            | Rule::PollFailing
+    )
 }
 
 /// What a rule would have told from `from` to `to`, latest first.
@@ -127,6 +139,48 @@ pub fn level_figures(
     figures
 }
 
+/// The figures of the rule about ends that are near, from the forecasts that were kept of a slot: of each day the
+/// first, so that what a later poll of the day said is told of the next. Of days longer ago than some weeks only the
+/// first of each week is kept.
+#[must_use]
+pub fn forecast_figures(
+    kept: &[KeptForecast],
+    calendar: &Calendar,
+    zone: &TimeZone,
+) -> Vec<(Timestamp, f64)> {
+    kept.iter()
+        .filter_map(|kept| {
+            let morning = kept.day.to_zoned(zone.clone()).ok()?.timestamp();
+            Some((morning, working_days(calendar, kept.day, kept.horizon.middle)))
+        })
+        .collect()
+}
+
+/// The figures of the rule about what devices say themselves: from the course of a level, in hundredths, and from when
+/// to when the device's own alert table asked for a swap.
+#[must_use]
+pub fn replace_figures(
+    role: Role,
+    levels: &[(Timestamp, f64)],
+    asked: &[(Timestamp, Option<Timestamp>)],
+) -> Vec<(Timestamp, f64)> {
+    let nothing_left = |figure: f64| match role {
+        Role::Consumed => figure <= 0.0,
+        Role::Filled => figure >= 100.0,
+    };
+    let ends = asked.iter().filter_map(|(_, to)| *to);
+    let moments: BTreeSet<Timestamp> =
+        levels.iter().map(|(at, _)| *at).chain(asked.iter().map(|(from, _)| *from)).chain(ends).collect();
+    moments
+        .into_iter()
+        .map(|at| {
+            let asks = asked.iter().any(|(from, to)| *from <= at && to.is_none_or(|to| at < to));
+            let level = levels.partition_point(|(then, _)| *then <= at).checked_sub(1).map(|n| levels[n].1);
+            (at, f64::from(u8::from(asks || level.is_some_and(nothing_left))))
+        })
+        .collect()
+}
+
 /// The figures of the rules about silence, from the runs of answered polls: hours since the last answer in which
 /// somebody worked.
 #[must_use]
@@ -154,6 +208,7 @@ pub fn silence_figures(
 
 #[cfg(test)]
 mod tests {
+    use jiff::civil::Date;
     use proptest::prelude::*;
 
     use super::*;
@@ -161,6 +216,7 @@ mod tests {
     use crate::domain::alert::ruleset::{Patch, Scope};
     use crate::domain::alert::walk::walk;
     use crate::domain::ids::{DeviceId, SlotId};
+    use crate::domain::outlook::Horizon;
     use crate::domain::rules::Rules;
 
     const WASTE: Rule = Rule::WasteOrderPoint;
@@ -221,6 +277,42 @@ mod tests {
         let set = RuleSet::new(&Rules::default(), Vec::new());
         assert_eq!(hours(&rehearse(Rule::PollFailing, &set, &paths, (at(0), at(9)))), [(4, Some(6))]);
         assert!(rehearse(Rule::Dark, &set, &paths, (at(0), at(9))).is_empty());
+    }
+
+    #[test]
+    fn an_end_that_comes_near_is_told_on_the_first_day_that_says_so() {
+        let day = |day: i8| Date::constant(2026, 11, day);
+        let kept = |made, middle| KeptForecast {
+            slot: SlotId(9),
+            day: day(made),
+            to_use: 10.0,
+            horizon: Horizon { early: day(middle), middle: day(middle), late: day(middle) },
+        };
+        let calendar = Calendar::new(["sat", "sun"].map(|closed| closed.parse().unwrap())).unwrap();
+        // From Thursday the 5th it is four working days to Wednesday the 11th, from Saturday three; then it is swapped.
+        let kept = [kept(5, 11), kept(6, 11), kept(7, 11), kept(10, 27)];
+        let figures = forecast_figures(&kept, &calendar, &TimeZone::UTC);
+        assert_eq!(figures.iter().map(|figure| figure.1).collect::<Vec<_>>(), [4.0, 3.0, 3.0, 13.0]);
+        assert_eq!(figures[0].0, "2026-11-05T00:00:00Z".parse::<Timestamp>().unwrap());
+        let place = Place { subject: Subject::Slot(DeviceId(1), SlotId(9)), site: None, model: None };
+        let set = RuleSet::new(&Rules::default(), Vec::new());
+        let span = (figures[0].0, at(9999));
+        let told = rehearse(Rule::RunOut, &set, &[Path { place, figures }], span);
+        assert_eq!(told.len(), 1, "{told:?}");
+    }
+
+    #[test]
+    fn a_device_that_asks_or_has_nothing_left_is_told_for_as_long_as_it_is_so() {
+        let levels = [(at(0), 10.0), (at(4), 0.0), (at(6), 100.0), (at(9), 90.0)];
+        let asked = [(at(2), Some(at(3))), (at(8), None)];
+        let said = |role, levels: &[_], asked: &[_]| -> Vec<(i64, f64)> {
+            let hour = |at: Timestamp| (at.as_second() - 1_790_000_000) / 3600;
+            replace_figures(role, levels, asked).into_iter().map(|(at, said)| (hour(at), said)).collect()
+        };
+        let ink = [(0, 0.0), (2, 1.0), (3, 0.0), (4, 1.0), (6, 0.0), (8, 1.0), (9, 1.0)];
+        assert_eq!(said(Role::Consumed, &levels, &asked), ink);
+        assert_eq!(said(Role::Filled, &levels, &[]), [(0, 0.0), (4, 0.0), (6, 1.0), (9, 0.0)]);
+        assert_eq!(said(Role::Consumed, &[], &asked[1..]), [(8, 1.0)]);
     }
 
     proptest! {
