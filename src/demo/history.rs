@@ -18,12 +18,9 @@ use crate::usecase::ingest::ingest;
 
 /// How often the past was polled.
 const EVERY: SignedDuration = SignedDuration::from_mins(15);
-/// So much of the past is brought in at a time.
-const CHUNK: SignedDuration = SignedDuration::from_hours(24 * 10);
-
 /// A clock that runs faster than its past comes in is not caught up with for longer than so many rounds.
 const ROUNDS: u32 = 8;
-/// A chunk is played in pieces of this length.
+/// The past is played and brought in day by day, so that each day has its forecasts, as live.
 const DAY: SignedDuration = SignedDuration::from_hours(24);
 
 /// Brings in what the machines would have said from `from` to `until`, telling how far it has come. Stops
@@ -41,7 +38,7 @@ pub async fn bring_in(
     let mut begins = from;
     while begins < until && go_on() {
         progress(begins);
-        let ends = begins.checked_add(CHUNK).unwrap_or(until).min(until);
+        let ends = begins.checked_add(DAY).unwrap_or(until).min(until);
         let polled = poll_days(demo, begins, ends).await?;
         let present = Present { now: ends, zone: service.zone.clone() };
         let ingests = demo.devices.iter().zip(&polled).map(|((device, name), polls)| {

@@ -39,18 +39,22 @@ impl LotRow {
             place: lot.place.clone(),
             until: line.good_until.map_or_else(
                 || "Does not spoil".to_owned(),
-                |until| {
-                    format!(
-                        "{} {}",
-                        if until < today { "Was good until" } else { "Good until" },
-                        day_in_full(until)
-                    )
-                },
+                |until| format!("{} {}", until_words(part.kind, until < today), day_in_full(until)),
             ),
             part_used: lot.left_over.map(|left| left_words(left, part)),
             warning: warning(line),
             past: line.standing == Standing::Past,
         }
+    }
+}
+
+/// What the date of a unit on the shelf is about: a head lasts once it is in, ink does not.
+fn until_words(kind: PartKind, past: bool) -> &'static str {
+    match (kind, past) {
+        (PartKind::Head, false) => "Put in by",
+        (PartKind::Head, true) => "Was to be put in by",
+        (_, false) => "Good until",
+        (_, true) => "Was good until",
     }
 }
 
