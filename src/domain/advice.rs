@@ -21,7 +21,7 @@ use self::order::{order_task, part_task};
 use self::shelf::shelf_tasks;
 pub(in crate::domain) use self::swap::asks_for_swap;
 use self::swap::swap_task;
-pub(in crate::domain) use self::words::{lower_first, short};
+pub(in crate::domain) use self::words::{enumerated, lower_first, short};
 use super::cover::{Cover, covers};
 use super::head::{Head, HeadOutlook};
 use super::ids::{DeviceId, SlotId};

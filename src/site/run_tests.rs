@@ -27,7 +27,7 @@ fn a_run_is_answered_machine_by_machine() {
         for part in [
             "Bobbin is the best for it",
             "40 m by 1.5 m (60 m²) on gloss",
-            "Is likely to stop on the way: it finishes with",
+            "Is likely to stop on the way: it finishes with a chance of",
             "Cyan ends first, with even odds after",
             "Head 1 passes its limit of 1200 ml on the way",
             "Cyan: VO-C-775, the one made Mar 2025, Shelf B.",

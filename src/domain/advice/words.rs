@@ -34,7 +34,7 @@ pub(in crate::domain) fn lower_first(text: &str) -> String {
 }
 
 /// Several things as a sentence lists them: "1, 4 and 7".
-pub(super) fn enumerated(things: &[String]) -> String {
+pub(in crate::domain) fn enumerated(things: &[String]) -> String {
     match things {
         [] => String::new(),
         [only] => only.clone(),

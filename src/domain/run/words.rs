@@ -4,6 +4,7 @@ use super::before::Before;
 use super::check::{Check, Verdict};
 use super::odds::Band;
 use super::plan::{Metres, RunPlan};
+use crate::domain::advice::enumerated;
 use crate::domain::reading::Role;
 
 /// A head is told of from this chance on.
@@ -38,15 +39,15 @@ pub fn verdict(check: &Check) -> String {
             let named: Vec<String> = check.untold().map(|(of, _)| of.tank.label.to_lowercase()).collect();
             match named.is_empty() {
                 true => "cannot tell: no ink is known to be in it.".to_owned(),
-                false => format!("cannot tell: nothing is known of {}.", listed(&named)),
+                false => format!("cannot tell: nothing is known of {}.", enumerated(&named)),
             }
         }
         (Verdict::Finishes, Some(chance)) => format!("finishes without a swap: {}.", band(chance)),
         (Verdict::MayStop, Some(chance)) => {
-            format!("may stop on the way: it finishes with {}.", band(chance))
+            format!("may stop on the way: it finishes with a chance of {}.", band(chance))
         }
         (Verdict::Stops, Some(chance)) => {
-            format!("is likely to stop on the way: it finishes with {}.", band(chance))
+            format!("is likely to stop on the way: it finishes with a chance of {}.", band(chance))
         }
     }
 }
@@ -74,13 +75,13 @@ pub fn after_swaps(check: &Check, before: &Before) -> Option<String> {
     match (check.verdict, before.enough, before.band) {
         (Verdict::Finishes, ..) => None,
         (_, _, None) => Some("Look at what is not told before you rely on it.".to_owned()),
-        (_, true, Some(then)) => Some(format!("With that done it finishes with {}.", band(then))),
+        (_, true, Some(then)) => Some(format!("With that done it finishes with a chance of {}.", band(then))),
         (_, false, Some(then)) if before.swaps.is_empty() => Some(format!(
             "No fresh unit alone carries it ({}): plan a swap on the way, or part the run.",
             band(then)
         )),
         (_, false, Some(then)) => Some(format!(
-            "Even with that done it finishes with {} only: plan a swap on the way, or part the run.",
+            "Even with that done it finishes with a chance of {} only: plan a swap on the way, or part the run.",
             band(then)
         )),
     }
@@ -90,14 +91,6 @@ pub fn after_swaps(check: &Check, before: &Before) -> Option<String> {
 #[must_use]
 pub fn short(value: f64) -> String {
     if value < 9.95 { format!("{value:.1}") } else { format!("{value:.0}") }
-}
-
-fn listed(names: &[String]) -> String {
-    match names {
-        [] => String::new(),
-        [one] => one.clone(),
-        [first @ .., last] => format!("{} and {last}", first.join(", ")),
-    }
 }
 
 #[cfg(test)]
@@ -117,9 +110,9 @@ mod tests {
             parts.into_iter().flatten().collect::<Vec<_>>().join("\n").replace('\u{a0}', " ")
         };
         insta::assert_snapshot!(told("40 x 1.5 matte"), @r"
-        is likely to stop on the way: it finishes with 1 to 3 %.
+        is likely to stop on the way: it finishes with a chance of 1 to 3 %.
         Yellow ends first, with even odds after 23 m of 40 (97 %).
-        With that done it finishes with over 99 %.
+        With that done it finishes with a chance of over 99 %.
         ");
         insta::assert_snapshot!(told("20 m2 matte"), @r"
         finishes without a swap: 97 %.
@@ -127,7 +120,7 @@ mod tests {
         ");
         insta::assert_snapshot!(told("1 m2 matte"), @"finishes without a swap: over 99 %.");
         insta::assert_snapshot!(told("5000 m2 matte"), @r"
-        is likely to stop on the way: it finishes with under 1 %.
+        is likely to stop on the way: it finishes with a chance of under 1 %.
         Yellow ends first, with even odds after 35 m² of 5000 (over 99 %).
         No fresh unit alone carries it (under 1 %): plan a swap on the way, or part the run.
         ");

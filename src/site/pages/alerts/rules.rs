@@ -243,7 +243,10 @@ async fn page<S: Source>(
     let (now, zone) = (source.now(), source.zone());
     let line = &view.line;
     let name = words::rule(rule);
-    let times = format!("told {} in the last {PAST_DAYS} days", times(view.told.len()));
+    let times = match view.told.len() {
+        0 => format!("never told in the last {PAST_DAYS} days"),
+        n => format!("told {} in the last {PAST_DAYS} days", times(n)),
+    };
     let page = RulePage {
         page: Page::new(source, Section::Alerts, name),
         name,

@@ -189,7 +189,7 @@ fn machine_row(of: &MachineRun, plan: &RunPlan, open: bool) -> MachineRow {
             Err(lack) => lack.clone(),
         };
         let lasts = of.before.swaps.get(n).map_or(0.0, |swap| swap.chance);
-        format!("{}: {unit}. A fresh one lasts with {}.", fresh.label, words::percent(lasts))
+        format!("{}: {unit}. A fresh one lasts with a chance of {}.", fresh.label, words::percent(lasts))
     };
     let heads = of.check.heads.iter().filter(|head| head.passes >= words::HEAD_TOLD).map(|head| {
         let so_far = format::amount(head.ml, crate::domain::units::Measure::Millilitres);
