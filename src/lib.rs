@@ -17,5 +17,6 @@ pub mod poller;
 pub mod report;
 pub mod site;
 pub mod snmp;
+pub mod spool;
 pub mod store;
 pub mod usecase;

@@ -1,8 +1,15 @@
 //! Between the poller and the store: who is to be asked and how, and what they said.
+//!
+//! While the store is away, the desk goes by what it said last, and polls wait in the spool. As long as any waits
+//! there, new ones go behind it, or the store would pass over those of the same device that are older.
 
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use anyhow::Context;
+use jiff::Timestamp;
+use tracing::{info, warn};
 
 use super::Service;
 use crate::domain::ids::DeviceId;
@@ -10,17 +17,79 @@ use crate::domain::poll::Poll;
 use crate::poller::schedule::Turn;
 use crate::poller::worker::{Desk, Subject};
 use crate::snmp::credential::{Credential, Secret, UsmUser};
+use crate::spool::{Spool, Spooled};
 use crate::store::credentials::CredentialRow;
+use crate::store::{self, StoreError};
 use crate::usecase::ingest::ingest;
+
+/// The store has so long for one thing; after that it counts as away. Polls of thousands of rows take a second.
+const PATIENCE: Duration = Duration::from_secs(20);
 
 /// The poller's desk over the store.
 #[derive(Clone)]
-pub struct StoreDesk(pub Service);
+pub struct StoreDesk {
+    service: Service,
+    memory: Arc<Mutex<Memory>>,
+}
+
+/// What the store said last, for as long as it says nothing.
+#[derive(Default)]
+struct Memory {
+    subjects: Vec<Subject>,
+    credentials: HashMap<DeviceId, Credential>,
+    /// The last poll of each device that waits, with its failures in a row: the schedule goes by it.
+    waiting: HashMap<DeviceId, (Timestamp, u32)>,
+    away: bool,
+}
+
+impl StoreDesk {
+    /// A desk over a service's store.
+    #[must_use]
+    pub fn new(service: Service) -> Self {
+        Self { service, memory: Arc::default() }
+    }
+
+    fn memory(&self) -> MutexGuard<'_, Memory> {
+        self.memory.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The store's answer, or `None` where it is away and there is a spool to make up for it.
+    async fn ask<T>(&self, answer: impl Future<Output = store::Result<T>>) -> store::Result<Option<T>> {
+        let answer = tokio::time::timeout(PATIENCE, answer).await;
+        let answer = answer.unwrap_or(Err(StoreError::Slow(PATIENCE)));
+        let away = answer.as_ref().err().filter(|fault| fault.may_pass()).map(ToString::to_string);
+        let was_away = std::mem::replace(&mut self.memory().away, away.is_some());
+        match (&away, was_away) {
+            (Some(fault), false) => warn!("{fault}; it is gone on with what it said last"),
+            (None, true) => info!("the store answers again"),
+            _ => {}
+        }
+        match answer {
+            Err(_) if away.is_some() && self.service.spool.is_some() => Ok(None),
+            answer => answer.map(Some),
+        }
+    }
+
+    /// Puts a poll into the spool.
+    async fn keep(&self, spool: &Spool, spooled: Spooled) -> anyhow::Result<()> {
+        let (device, at, failed) = (spooled.device, spooled.poll.at, spooled.poll.outcome.is_err());
+        {
+            let mut memory = self.memory();
+            let before = memory.waiting.get(&device).map(|(_, failures)| *failures);
+            let known = memory.subjects.iter().find(|subject| subject.turn.device == device);
+            let before = before.or(known.map(|subject| subject.turn.failures)).unwrap_or(0);
+            memory.waiting.insert(device, (at, if failed { before.saturating_add(1) } else { 0 }));
+        }
+        let spool = spool.clone();
+        tokio::task::spawn_blocking(move || spool.put(&spooled)).await??;
+        Ok(())
+    }
+}
 
 impl Desk for StoreDesk {
     async fn subjects(&self) -> anyhow::Result<Vec<Subject>> {
-        let targets = self.0.store.poll_targets().await?;
-        let subject = |target: crate::store::devices::PollTarget| Subject {
+        let targets = self.ask(self.service.store.poll_targets()).await?;
+        let subject = |target: store::devices::PollTarget| Subject {
             turn: Turn {
                 device: target.id,
                 every: Duration::from_secs(u64::from(target.poll_every_s)),
@@ -30,19 +99,44 @@ impl Desk for StoreDesk {
             name: target.name,
             address: (target.host, target.port),
         };
-        Ok(targets.into_iter().map(subject).collect())
+        let mut memory = self.memory();
+        if let Some(targets) = targets {
+            memory.subjects = targets.into_iter().map(subject).collect();
+        }
+        let mut subjects = memory.subjects.clone();
+        for turn in subjects.iter_mut().map(|subject| &mut subject.turn) {
+            match memory.waiting.get(&turn.device) {
+                Some((at, failures)) if turn.last_poll_at.is_none_or(|last| last < *at) => {
+                    (turn.last_poll_at, turn.failures) = (Some(*at), *failures);
+                }
+                _ => drop(memory.waiting.remove(&turn.device)),
+            }
+        }
+        Ok(subjects)
     }
 
-    async fn credential(&self, device: DeviceId) -> anyhow::Result<Credential> {
-        let row = self.0.store.credential_of(device).await?;
-        credential(&row.context("the device is no longer watched")?)
+    async fn credential(&self, device: DeviceId) -> anyhow::Result<Option<Credential>> {
+        let Some(row) = self.ask(self.service.store.credential_of(device)).await? else {
+            return Ok(self.memory().credentials.get(&device).cloned());
+        };
+        let known = credential(&row.context("the device is no longer watched")?)?;
+        self.memory().credentials.insert(device, known.clone());
+        Ok(Some(known))
     }
 
     async fn take(&self, device: DeviceId, name: &str, poll: Poll) -> anyhow::Result<()> {
-        let present = self.0.present();
-        ingest(&self.0.store, device, name, &[poll], &present, &self.0.rules).await?;
-        self.0.changes.tell();
-        Ok(())
+        let service = &self.service;
+        let polls = [poll];
+        if service.spool.as_ref().is_none_or(Spool::is_empty) {
+            let present = service.present();
+            let taken = ingest(&service.store, device, name, &polls, &present, &service.rules);
+            if self.ask(taken).await?.is_some() {
+                service.changes.tell();
+                return Ok(());
+            }
+        }
+        let (Some(spool), [poll]) = (&service.spool, polls) else { return Ok(()) };
+        self.keep(spool, Spooled { device, name: name.to_owned(), poll }).await
     }
 }
 

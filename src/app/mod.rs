@@ -10,6 +10,7 @@ mod run_pages;
 pub mod search;
 mod setup;
 mod supply_pages;
+mod waiting;
 
 use std::net::SocketAddr;
 use std::sync::{Arc, PoisonError, RwLock};
@@ -25,6 +26,7 @@ use tracing::{info, warn};
 
 pub use desk::{StoreDesk, credential};
 pub use pages::StorePages;
+pub use waiting::bring;
 
 use crate::clock::Clock;
 use crate::config::deliver::DeliverSettings;
@@ -40,6 +42,7 @@ use crate::poller::worker::Poller;
 use crate::site::Hosts;
 use crate::snmp::notification::{Identity, Listener};
 use crate::snmp::transport::{Engine, EngineOptions};
+use crate::spool::Spool;
 use crate::store::Store;
 use crate::usecase::advice::Kept;
 use crate::usecase::alerts::judge_all_with;
@@ -85,6 +88,8 @@ pub struct Service {
     pub report: ReportSettings,
     /// Who is let in, and for how long.
     door: Arc<access::Doorkeeper>,
+    /// Where polls wait that the store cannot take for now.
+    pub spool: Option<Spool>,
     /// What was advised the last time.
     pub kept: Arc<Kept>,
     /// Tells pages that are kept open that something is new.
@@ -126,6 +131,7 @@ impl Service {
             deliver,
             report,
             door,
+            spool: None,
             kept,
             changes,
             pictures,
@@ -228,7 +234,7 @@ impl Running {
             self.tasks.spawn(hints::listen(socket, callers.clone(), listener, hint, self.stop.clone()));
         }
         let poller = Poller {
-            desk: StoreDesk(service.clone()),
+            desk: StoreDesk::new(service.clone()),
             engine,
             clock: service.clock.clone(),
             patience: Patience { timeout: settings.timeout, retries: settings.retries },

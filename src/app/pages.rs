@@ -5,7 +5,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::Service;
+use super::{Service, waiting};
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
 use crate::domain::part::Part;
@@ -59,7 +59,8 @@ impl Source for StorePages {
     }
 
     fn notice(&self) -> Option<Notice> {
-        self.0.standing().notice.map(|text| Notice { text })
+        let standing = self.0.standing().notice;
+        standing.or_else(|| waiting::sentence(&self.0)).map(|text| Notice { text })
     }
 
     async fn today(&self) -> Result<TodayView, SourceError> {

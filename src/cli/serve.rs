@@ -5,7 +5,8 @@ use std::process::ExitCode;
 
 use super::{OpenStore, clock};
 use crate::app::{Running, Service, open_door, open_notifications, see_to_the_door, until_told};
-use crate::config::Config;
+use crate::config::{Config, SpoolSettings};
+use crate::spool::Spool;
 use crate::store::Store;
 use crate::store::reach::WhenInUse;
 use crate::usecase::access::people::first_link;
@@ -35,9 +36,11 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     }
     let zone = config.site.zone.iana_name().unwrap_or("UTC");
     open.store.put_site(&config.site.name, zone).await?;
-    let service = Service::new(open.store.clone(), clock(), &config);
+    let mut service = Service::new(open.store.clone(), clock(), &config);
+    service.spool = open_spool(&config.spool);
     let mut running = Running::new();
     running.start_poller(&service, &config.poll, notifications)?;
+    running.start_bringing(&service);
     running.start_alerts(&service);
     running.start_reports(&service);
     running.start_delivery(&service);
@@ -54,6 +57,17 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     running.drain().await;
     open.close_after(result).await?;
     Ok(ExitCode::SUCCESS)
+}
+
+/// Opens the spool. A service that has none still serves, and says so: it only loses what the store cannot take.
+fn open_spool(settings: &SpoolSettings) -> Option<Spool> {
+    match Spool::open(&settings.dir, settings.bytes) {
+        Ok(spool) => Some(spool),
+        Err(fault) => {
+            eprintln!("ullage: what machines say is lost while the store is away: {fault}");
+            None
+        }
+    }
 }
 
 /// Says where to look, and how the first administrator comes in.

@@ -12,7 +12,7 @@ mod read;
 pub mod report;
 
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use jiff::SignedDuration;
@@ -45,6 +45,8 @@ pub struct Config {
     pub notifications: Option<SocketAddr>,
     /// How devices are asked.
     pub poll: PollSettings,
+    /// Where polls wait that the store cannot take for now.
+    pub spool: SpoolSettings,
     /// Where printers may be searched for, and how fast.
     pub discover: DiscoverSettings,
     /// Lead times, order points and thresholds.
@@ -75,6 +77,15 @@ pub struct PollSettings {
     pub retries: u32,
     /// The most devices that are asked at the same moment.
     pub in_flight: usize,
+}
+
+/// Where polls wait that the store cannot take for now.
+#[derive(Debug, Clone)]
+pub struct SpoolSettings {
+    /// The directory.
+    pub dir: PathBuf,
+    /// The most octets in it.
+    pub bytes: u64,
 }
 
 impl PollSettings {
@@ -166,17 +177,20 @@ impl Config {
     ) -> Result<Self, Faults> {
         let mut reader = Reader::new(text, environment);
         let site = site(&mut reader);
+        let data_dir = data_dir(&mut reader, environment, overrides);
+        let store = store(&mut reader, environment, overrides, &data_dir);
         let listen = reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830)));
         let deliver = deliver::deliver(&mut reader, listen);
         let report = report::report(&mut reader, deliver.mail.is_some());
         let config = Self {
             file: None,
             site,
-            store: store(&mut reader, environment, overrides),
+            store,
             listen,
             access: access::access(&mut reader),
             notifications: reader.optional_address("listen.notifications"),
             poll: poll(&mut reader),
+            spool: spool(&mut reader, &data_dir),
             discover: discover(&mut reader),
             rules: rules(&mut reader),
             deliver,
@@ -194,13 +208,23 @@ fn site(reader: &mut Reader<'_>) -> Site {
     }
 }
 
+/// Where what the service keeps outside a server's database lies.
+fn data_dir(
+    reader: &mut Reader<'_>,
+    environment: &dyn Fn(&str) -> Option<String>,
+    overrides: &Overrides,
+) -> PathBuf {
+    let said = reader.path("store.data_dir");
+    overrides.data_dir.clone().or(said).unwrap_or_else(|| default_data_dir(environment))
+}
+
 fn store(
     reader: &mut Reader<'_>,
     environment: &dyn Fn(&str) -> Option<String>,
     overrides: &Overrides,
+    data_dir: &Path,
 ) -> StoreAt {
     let in_file = reader.text("store.database_url");
-    let data_dir = reader.path("store.data_dir");
     let binaries = reader.path("store.binaries");
     let allow_fetch = reader.flag("store.fetch_postgresql", true);
     let url = overrides.database_url.clone();
@@ -211,7 +235,7 @@ fn store(
         return StoreAt::Server(url);
     }
     StoreAt::Managed(ClusterOptions {
-        data_dir: overrides.data_dir.clone().or(data_dir).unwrap_or_else(|| default_data_dir(environment)),
+        data_dir: data_dir.to_owned(),
         binaries: overrides.binaries.clone().or(binaries),
         throwaway: false,
         allow_fetch,
@@ -237,6 +261,14 @@ fn poll(reader: &mut Reader<'_>) -> PollSettings {
         timeout: reader.duration("poll.timeout", Duration::from_secs(2), short),
         retries: u32::try_from(reader.whole("poll.retries", 2, (0, 10))).unwrap_or(2),
         in_flight: usize::try_from(reader.whole("poll.in_flight", 64, (1, 4096))).unwrap_or(64),
+    }
+}
+
+fn spool(reader: &mut Reader<'_>, data_dir: &Path) -> SpoolSettings {
+    let megabytes = u64::try_from(reader.whole("poll.spool_mb", 256, (1, 100_000))).unwrap_or(256);
+    SpoolSettings {
+        dir: reader.path("poll.spool_dir").unwrap_or_else(|| data_dir.join("spool")),
+        bytes: megabytes * 1_000_000,
     }
 }
 

@@ -11,6 +11,7 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
+use serde::{Deserialize, Serialize};
 
 use super::calendar::Calendar;
 use super::ids::SupplyIndex;
@@ -22,7 +23,7 @@ use super::snapshot::{DeviceAlert, Marker, Snapshot, SupplyRow};
 const MISSED_INTERVALS: i32 = 3;
 
 /// One poll of one device, and how it went.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Poll {
     /// When the answer, or the lack of one, was noted.
     pub at: Timestamp,

@@ -1,5 +1,7 @@
 //! What one poll of a device says, as the standard puts it: parsed, named, and not yet interpreted.
 
+use serde::{Deserialize, Serialize};
+
 use super::ids::SupplyIndex;
 use super::standard::{
     AlertCode, AlertGroup, CapacityUnit, CoverStatus, DetectedErrors, DeviceStatus, InputType, PrinterStatus,
@@ -7,7 +9,7 @@ use super::standard::{
 };
 
 /// One poll of one device.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Snapshot {
     /// `hrDeviceIndex` of the printer: the first index of every table of the Printer MIB.
     pub device_index: i32,
@@ -41,7 +43,7 @@ pub struct Snapshot {
 }
 
 /// Who the device says it is. Every string is decoded, trimmed and free of control characters.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Identity {
     /// `sysDescr`.
     pub description: Option<String>,
@@ -60,7 +62,7 @@ pub struct Identity {
 }
 
 /// A row of `prtMarkerTable`.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Marker {
     /// `prtMarkerIndex`.
     pub index: i32,
@@ -75,7 +77,7 @@ pub struct Marker {
 }
 
 /// A row of `prtMarkerSuppliesTable`, with the colorant that it points to.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SupplyRow {
     /// `prtMarkerSuppliesIndex`.
     pub index: SupplyIndex,
@@ -98,7 +100,7 @@ pub struct SupplyRow {
 }
 
 /// A row of `prtInputTable`.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct MediaInput {
     /// `prtInputIndex`.
     pub index: i32,
@@ -119,7 +121,7 @@ pub struct MediaInput {
 }
 
 /// A row of `prtCoverTable`.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Cover {
     /// `prtCoverIndex`.
     pub index: i32,
@@ -131,7 +133,7 @@ pub struct Cover {
 
 /// A row of `prtAlertTable`. Its index is no identity (it restarts and has gaps, RFC 3805 §2.2.13.4): the
 /// same condition is known by group, group index, location and code.
-#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct DeviceAlert {
     /// `prtAlertSeverityLevel`.
     pub severity: Severity,

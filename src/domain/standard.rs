@@ -53,6 +53,17 @@ macro_rules! standard_enum {
                 serializer.collect_str(self)
             }
         }
+
+        impl<'de> serde::Deserialize<'de> for $name {
+            fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+                let text = String::deserialize(deserializer)?;
+                let listed = || Self::LISTED.iter().copied().find(|value| value.label() == Some(&*text));
+                let unlisted = || text.strip_prefix("unlisted_")?.parse().ok().map(Self::from_number);
+                listed().or_else(unlisted).ok_or_else(|| {
+                    serde::de::Error::custom(format!("'{text}' is no {}", stringify!($name)))
+                })
+            }
+        }
     };
 }
 
@@ -196,7 +207,7 @@ standard_enum!(
 /// `hrPrinterDetectedErrorState` (RFC 2790): bit 0 is the most significant bit of the first octet.
 ///
 /// The standard fixes no length: missing bits are 0, and octets past the second are not looked at.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Hash, serde::Serialize, serde::Deserialize)]
 pub struct DetectedErrors(pub u16);
 
 impl DetectedErrors {

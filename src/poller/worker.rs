@@ -47,8 +47,9 @@ pub trait Desk: Clone + Send + Sync + 'static {
     /// The devices to be watched.
     fn subjects(&self) -> impl Future<Output = anyhow::Result<Vec<Subject>>> + Send;
 
-    /// How a device lets itself be read.
-    fn credential(&self, device: DeviceId) -> impl Future<Output = anyhow::Result<Credential>> + Send;
+    /// How a device lets itself be read; `None` where nobody can say for now, so that it is not asked.
+    fn credential(&self, device: DeviceId)
+    -> impl Future<Output = anyhow::Result<Option<Credential>>> + Send;
 
     /// Takes a poll in.
     fn take(
@@ -122,7 +123,8 @@ impl<D: Desk> Poller<D> {
     async fn poll(self, subject: Subject) {
         let Subject { turn, name, address } = subject;
         let outcome = match self.desk.credential(turn.device).await {
-            Ok(credential) => {
+            Ok(None) => return,
+            Ok(Some(credential)) => {
                 let outcome = self.probe(turn.device, &address, Arc::new(credential)).await;
                 outcome.map_err(|fault| fault.to_string())
             }

@@ -33,6 +33,8 @@ pub mod supply;
 pub mod tokens;
 pub mod units;
 
+use std::time::Duration;
+
 use sqlx::migrate::Migrator;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use sqlx::{PgPool, Postgres, Transaction};
@@ -48,6 +50,9 @@ pub enum StoreError {
     /// PostgreSQL refused a statement, or could not be reached.
     #[error("the store refused or could not be reached: {0}")]
     Sql(#[from] sqlx::Error),
+    /// PostgreSQL did not answer in time.
+    #[error("the store did not answer within {0:?}")]
+    Slow(Duration),
     /// The schema could not be brought up to date.
     #[error("the store's schema could not be brought up to date: {0}")]
     Migrate(#[from] sqlx::migrate::MigrateError),
@@ -62,6 +67,34 @@ pub enum StoreError {
         /// The value.
         value: String,
     },
+}
+
+/// Classes and codes of errors (PostgreSQL's appendix A) that lie with the server and not with what was asked: no
+/// connection or not let in (08, 28, 3D), read-only (25006), rolled back for others (40), out of room or connections
+/// (53), a lock not had in time (55P03), shutting down or starting (57), the system's own (58).
+const PASSING: [&str; 9] = ["08", "25006", "28", "3D", "40", "53", "55P03", "57", "58"];
+
+impl StoreError {
+    /// Whether the same may well succeed later: the server is away, starting, full or overloaded.
+    #[must_use]
+    pub fn may_pass(&self) -> bool {
+        match self {
+            Self::Sql(sqlx::Error::Database(error)) => {
+                error.code().is_some_and(|code| PASSING.iter().any(|passing| code.starts_with(passing)))
+            }
+            Self::Sql(error) => matches!(
+                error,
+                sqlx::Error::Io(_)
+                    | sqlx::Error::Tls(_)
+                    | sqlx::Error::Protocol(_)
+                    | sqlx::Error::PoolTimedOut
+                    | sqlx::Error::PoolClosed
+                    | sqlx::Error::WorkerCrashed
+            ),
+            Self::Slow(_) => true,
+            _ => false,
+        }
+    }
 }
 
 /// The result of a store call.
@@ -92,10 +125,22 @@ impl Store {
     /// # Errors
     /// If PostgreSQL cannot be reached.
     pub async fn connect(options: PgConnectOptions, connections: u32) -> Result<Self> {
+        Self::connect_within(options, connections, Duration::from_secs(10)).await
+    }
+
+    /// The same, with a limit to how long one waits for a connection, then and later.
+    ///
+    /// # Errors
+    /// If PostgreSQL cannot be reached.
+    pub async fn connect_within(
+        options: PgConnectOptions,
+        connections: u32,
+        patience: Duration,
+    ) -> Result<Self> {
         let options = options.application_name("ullage");
         let pool = PgPoolOptions::new()
             .max_connections(connections)
-            .acquire_timeout(std::time::Duration::from_secs(10))
+            .acquire_timeout(patience)
             .connect_with(options)
             .await?;
         Ok(Self { pool })

@@ -23,6 +23,7 @@ mod setup;
 mod shelf;
 mod slots;
 mod slots_commands;
+mod spool;
 mod structure;
 #[allow(clippy::unwrap_used, reason = "a test may panic, its helpers too")]
 mod support;

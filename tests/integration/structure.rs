@@ -21,7 +21,8 @@ const FORBIDDEN: &[(&str, &[&str])] = &[
     ("notify", &["poller", "snmp"]),
     ("report", &["poller", "snmp"]),
 ];
-const ALLOWED: &[(&str, &[&str])] = &[("domain", &["domain"]), ("snmp", &["domain", "snmp"])];
+const ALLOWED: &[(&str, &[&str])] =
+    &[("domain", &["domain"]), ("snmp", &["domain", "snmp"]), ("spool", &["domain", "spool"])];
 
 /// Crates and parts of the standard library that would bring I/O, time or chance into `domain`.
 const IMPURE: &[&[&str]] = &[

@@ -35,7 +35,7 @@ impl Desk for Stage {
         Ok(vec![subject(STUMBLES), subject(TAKES_LONG)])
     }
 
-    async fn credential(&self, device: DeviceId) -> anyhow::Result<Credential> {
+    async fn credential(&self, device: DeviceId) -> anyhow::Result<Option<Credential>> {
         let begun = *self.0.begun.lock().unwrap().entry(device).and_modify(|begun| *begun += 1).or_insert(1);
         if device == TAKES_LONG {
             std::future::pending().await
