@@ -23,8 +23,8 @@ fn a_supply_says_when_it_ends_why_and_what_every_reading_was_taken_for() {
             "Three days until the late date are shut",
             "good until 1 Jan 2027, and will likely not be used up by then",
             "3 made 1 Jul 2024 on Shelf B, put it in by 1 Jan 2027. 2 on order, expected Tue 1 Dec .",
-            "7750 of 7750, tenths of milliliters 775 ml left a new unit: it rose further than a level can",
-            "40 of 7750, tenths of milliliters left out it was far from the level before, and did not last",
+            "7750 of 7750 775 ml left a new unit: it rose further than a level can",
+            "40 of 7750 left out it was far from the level before, and did not last",
             "taken as used; it is asked whether it was a swap",
             "Older ones",
         ] {

@@ -27,6 +27,7 @@ use crate::domain::install::Arrival;
 use crate::domain::life::is_past;
 use crate::domain::outlook::Slot;
 use crate::domain::reading::{Amount, Capacity, Role};
+use crate::domain::standard::SupplyUnit;
 use crate::domain::units::Measure;
 use crate::site::chart::columns::{Bar, columns};
 use crate::site::error::SiteError;
@@ -103,6 +104,8 @@ struct SupplyPage {
     asked: usize,
     facts: Vec<(&'static str, String)>,
     readings: Vec<ReadingRow>,
+    /// The unit that all of them came in.
+    came_in: Option<String>,
     older: Option<String>,
     newest: Option<String>,
 }
@@ -181,6 +184,7 @@ impl SupplyPage {
         let said = view.said.as_ref();
         let measure = view.trend.measure;
         let (bars, bars_top) = bars(view, measure);
+        let came_in = one_unit(&view.readings);
         Self {
             page,
             machine: view.device.name.clone(),
@@ -214,7 +218,8 @@ impl SupplyPage {
             machine_href: machine,
             asked: view.slot.questions.len(),
             facts: units::facts(&view.slot, zone),
-            readings: view.readings.iter().map(|line| reading_row(line, view, zone)).collect(),
+            readings: view.readings.iter().map(|line| reading_row(line, view, came_in, zone)).collect(),
+            came_in: came_in.map(words::plain),
             older: view
                 .older
                 .map(|at| format!("{href}?days={span_days}&before={}#readings", at.as_microsecond())),
@@ -297,7 +302,18 @@ fn part_row(held: &PartHeld, today: Date) -> PartRow {
     }
 }
 
-fn reading_row(line: &ReadingLine, view: &SupplyView, zone: &TimeZone) -> ReadingRow {
+/// The unit that all readings came in; a device that is set up anew may change it.
+fn one_unit(readings: &[ReadingLine]) -> Option<&SupplyUnit> {
+    let unit = &readings.first()?.unit;
+    readings.iter().all(|line| line.unit == *unit).then_some(unit)
+}
+
+fn reading_row(
+    line: &ReadingLine,
+    view: &SupplyView,
+    came_in: Option<&SupplyUnit>,
+    zone: &TimeZone,
+) -> ReadingRow {
     let (slot, account) = (&view.slot.row.slot, &line.account);
     let capacity = match view.trend.capacity {
         Capacity::Known(capacity) if slot.role == Role::Filled => Some(capacity),
@@ -324,7 +340,10 @@ fn reading_row(line: &ReadingLine, view: &SupplyView, zone: &TimeZone) -> Readin
     };
     ReadingRow {
         at: Moment::new(line.at, zone),
-        raw: format!("{} of {}, {}", line.level, line.max_capacity, words::plain(&line.unit)),
+        raw: match came_in {
+            Some(_) => format!("{} of {}", line.level, line.max_capacity),
+            None => format!("{} of {}, {}", line.level, line.max_capacity, words::plain(&line.unit)),
+        },
         taken,
         why: why.to_owned(),
     }
