@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::view::{MessageLine, ToldView};
+use super::view::ToldView;
 use crate::domain::alert::recipient::{Recipient, Route};
 use crate::domain::ids::RecipientId;
 use crate::store::{Result, Store, StoreError};
@@ -30,22 +30,10 @@ pub enum ToldRefused {
 /// If the store cannot be reached.
 pub async fn told(store: &Store, mail_is_set: bool, calls_are_signed: bool) -> Result<ToldView> {
     let devices = store.devices(None).await?.into_iter().map(|row| (row.id, row.name)).collect();
-    let line = |row: crate::store::outbox::MessageRow| MessageLine {
-        id: row.id,
-        recipient: row.recipient,
-        channel: row.channel,
-        summary: row.summary,
-        made_at: row.made_at,
-        due_at: row.due_at,
-        attempts: row.attempts,
-        fault: row.fault,
-        sent_at: row.sent_at,
-        given_up_at: row.given_up_at,
-    };
     Ok(ToldView {
         recipients: store.recipients().await?,
         devices,
-        messages: store.messages(MESSAGES).await?.into_iter().map(line).collect(),
+        messages: store.messages(MESSAGES).await?,
         mail_is_set,
         calls_are_signed,
     })

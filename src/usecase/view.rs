@@ -9,10 +9,10 @@ use super::heads::view::HeadLine;
 use super::questions::UnitsView;
 use crate::domain::account::MonthUse;
 use crate::domain::alert::Alert;
-use crate::domain::alert::recipient::{Channel, Recipient};
+use crate::domain::alert::recipient::Recipient;
 use crate::domain::care::Availability;
 use crate::domain::cover::{ComingUnit, CoveringUnit};
-use crate::domain::ids::{DeviceId, LotId, MessageId, OrderId, SlotId};
+use crate::domain::ids::{DeviceId, LotId, OrderId, SlotId};
 use crate::domain::life::UnitInside;
 use crate::domain::month::{Costs, Month, MonthReport};
 use crate::domain::order::Order;
@@ -26,6 +26,7 @@ use crate::domain::standard::{DetectedErrors, DeviceStatus, PrinterStatus};
 use crate::domain::task::Task;
 use crate::domain::units::Measure;
 use crate::store::orders::OrderStep;
+pub use crate::store::outbox::MessageRow as MessageLine;
 pub use crate::store::since::Since;
 
 /// A device as it is known: who it is, where, and how it does.
@@ -266,31 +267,6 @@ pub struct ToldView {
     pub mail_is_set: bool,
     /// Whether a secret is set that calls are signed with.
     pub calls_are_signed: bool,
-}
-
-/// A message.
-#[derive(Debug, Clone)]
-pub struct MessageLine {
-    /// Its identity.
-    pub id: MessageId,
-    /// To whom, by name.
-    pub recipient: String,
-    /// By which way.
-    pub channel: Channel,
-    /// What it tells of, in one line.
-    pub summary: String,
-    /// When it was put together.
-    pub made_at: Timestamp,
-    /// When it is tried next.
-    pub due_at: Timestamp,
-    /// Tries so far.
-    pub attempts: u32,
-    /// What went wrong at the last try, if it did, in a sentence without its full stop.
-    pub fault: Option<String>,
-    /// When it had been handed over.
-    pub sent_at: Option<Timestamp>,
-    /// When it was given up.
-    pub given_up_at: Option<Timestamp>,
 }
 
 /// An open alert with those that follow from it.
