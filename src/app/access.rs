@@ -6,7 +6,7 @@ use jiff::Timestamp;
 
 use super::{Service, StorePages};
 use crate::actor::Actor;
-use crate::config::access::AccessSettings;
+use crate::config::access::{AccessSettings, Front};
 use crate::domain::access::{Limits, Password, Role};
 use crate::domain::ids::PersonId;
 use crate::site::access_source::{AccessSource, Acted, PersonAct};
@@ -22,16 +22,22 @@ use crate::usecase::access::{self, Door, Key, NoEntry, NotChosen, Visit, own};
 pub(super) struct Doorkeeper {
     limits: Limits,
     pub(super) https: bool,
+    front: Option<Front>,
     /// Whether anybody may come in by name. Once somebody may, somebody always may: the last administrator stays.
     has_people: AtomicBool,
 }
 
 impl Doorkeeper {
     pub(super) fn new(settings: AccessSettings) -> Self {
-        Self { limits: settings.limits, https: settings.https, has_people: AtomicBool::new(false) }
+        let AccessSettings { limits, https, front } = settings;
+        Self { limits, https, front, has_people: AtomicBool::new(false) }
     }
 
     async fn asks_names(&self, store: &Store) -> crate::store::Result<bool> {
+        // Behind a server that tells people apart nobody is nameless, not even before the first of them is known here.
+        if self.front.is_some() {
+            return Ok(true);
+        }
         if !self.has_people.load(Ordering::Relaxed) && store.has_people().await? {
             self.has_people.store(true, Ordering::Relaxed);
         }
@@ -59,6 +65,14 @@ impl AccessSource for StorePages {
 
     async fn visit(&self, held: &Key) -> Result<Option<Visit>, SourceError> {
         access::visit(&self.0.store, held, self.0.lasting()).await.map_err(SourceError::new)
+    }
+
+    fn front(&self) -> Option<&Front> {
+        self.0.door.front.as_ref()
+    }
+
+    async fn enter_by_front(&self, name: &str, door: Door) -> Result<Option<Key>, SourceError> {
+        access::enter_by_front(&self.0.store, name, &door, self.0.lasting()).await.map_err(SourceError::new)
     }
 
     async fn program(&self, token: &Key) -> Result<Option<Actor>, SourceError> {

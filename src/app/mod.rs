@@ -120,7 +120,7 @@ impl Service {
         let (zone, rules, deliver) = (config.site.zone.clone(), config.rules.clone(), config.deliver.clone());
         let setup = Arc::new(setup::Setup::new(config));
         let report = config.report.clone();
-        let door = Arc::new(access::Doorkeeper::new(config.access));
+        let door = Arc::new(access::Doorkeeper::new(config.access.clone()));
         let kept = Arc::default();
         let (changes, pictures, trends, standing) = Default::default();
         Self {

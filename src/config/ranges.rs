@@ -47,6 +47,12 @@ pub enum RangeFault {
 }
 
 impl Range {
+    /// One address alone.
+    #[must_use]
+    pub fn one(address: IpAddr) -> Self {
+        Self::new(address, if address.is_ipv4() { 32 } else { 128 })
+    }
+
     fn new(address: IpAddr, prefix: u8) -> Self {
         let first = match address {
             IpAddr::V4(ip) => {

@@ -60,10 +60,18 @@ pub(crate) async fn admit<S: Source>(State(source): State<S>, mut request: Reque
         return acting(Actor::unnamed(UNNAMED), next.run(request)).await;
     }
     let needed = need(request.method(), request.uri().path());
-    let who = match who(&source, request.headers()).await {
+    let mut who = match who(&source, request.headers()).await {
         Ok(who) => who,
         Err(fault) => return fault.into_response(),
     };
+    if needed.is_some()
+        && let Some(name) = named_in_front(&source, &request)
+    {
+        who = match in_by_front(&source, (name, door_of(&request)), who).await {
+            Ok(who) => Some(who),
+            Err(fault) => return fault.into_response(),
+        };
+    }
     let Some((actor, visit)) = who else {
         return match needed {
             None => next.run(request).await,
@@ -118,6 +126,35 @@ async fn who<S: Source>(
     Ok(source.visit(&key).await?.map(|visit| (visit.actor.clone(), Some(visit))))
 }
 
+/// Whom the server in front says a request is from. A header that stands twice, or is nothing to read, says nothing.
+fn named_in_front<S: Source>(source: &S, request: &Request) -> Option<String> {
+    let front = source.front()?;
+    let peer = request.extensions().get::<ConnectInfo<SocketAddr>>()?.0.ip();
+    let mut said = request.headers().get_all(&front.header).iter();
+    let (Some(name), None) = (said.next(), said.next()) else { return None };
+    let name = std::str::from_utf8(name.as_bytes()).ok()?.trim();
+    let readable = (1..=80).contains(&name.chars().count()) && !name.contains(char::is_control);
+    (front.is_at(peer) && readable).then(|| name.to_owned())
+}
+
+/// Whoever the server in front names: by the visit that is under way, if it is theirs, else by a new one. What a
+/// program brings along goes before.
+async fn in_by_front<S: Source>(
+    source: &S,
+    (name, door): (String, Door),
+    who: Option<(Actor, Option<Visit>)>,
+) -> Result<(Actor, Option<Visit>), SiteError> {
+    if let Some((actor, visit)) = who
+        && (visit.is_none() || actor.name().to_lowercase() == name.to_lowercase())
+    {
+        return Ok((actor, visit));
+    }
+    let unknown = || SiteError::NotAmongUs(name.clone());
+    let key = source.enter_by_front(&name, door).await?.ok_or_else(unknown)?;
+    let visit = source.visit(&key).await?.ok_or_else(unknown)?;
+    Ok((visit.actor.clone(), Some(Visit { next: Some(key), ..visit })))
+}
+
 /// Somebody who has to come in first: a page leads to the door and back, anything else is refused.
 fn turned_away(request: &Request) -> Response {
     let (method, uri) = (request.method(), request.uri());
@@ -159,8 +196,16 @@ fn cookie(letters: &str, more: &str, https: bool) -> HeaderValue {
 
 /// Where somebody comes in from. A loopback address may be that of a server in front, which tells nobody apart.
 pub(crate) fn door(request: &axum::http::request::Parts) -> Door {
-    let address = request.extensions.get::<ConnectInfo<SocketAddr>>().map(|info| info.0.ip().to_canonical());
-    let agent = request.headers.get(header::USER_AGENT).and_then(|agent| agent.to_str().ok());
+    door_by(&request.extensions, &request.headers)
+}
+
+fn door_of(request: &Request) -> Door {
+    door_by(request.extensions(), request.headers())
+}
+
+fn door_by(extensions: &axum::http::Extensions, headers: &HeaderMap) -> Door {
+    let address = extensions.get::<ConnectInfo<SocketAddr>>().map(|info| info.0.ip().to_canonical());
+    let agent = headers.get(header::USER_AGENT).and_then(|agent| agent.to_str().ok());
     Door {
         address: address.filter(|address: &IpAddr| !address.is_loopback()),
         agent: agent.unwrap_or("").to_owned(),

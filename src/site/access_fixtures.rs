@@ -4,6 +4,7 @@ use super::access_source::{AccessSource, Acted, PersonAct};
 use super::fixtures::{Fixture, now};
 use super::source::SourceError;
 use crate::actor::Actor;
+use crate::config::access::Front;
 use crate::domain::access::{Password, Role};
 use crate::domain::ids::PersonId;
 use crate::store::changes::Change;
@@ -38,6 +39,14 @@ impl AccessSource for Fixture {
 
     async fn visit(&self, held: &Key) -> Result<Option<Visit>, SourceError> {
         Ok(actor(held).map(|actor| Visit { session: 7, actor: actor.with_form_key(FORM_KEY), next: None }))
+    }
+
+    fn front(&self) -> Option<&Front> {
+        self.front.as_ref()
+    }
+
+    async fn enter_by_front(&self, name: &str, _: Door) -> Result<Option<Key>, SourceError> {
+        Ok((name == "Ida Quill").then(|| key(2)))
     }
 
     async fn program(&self, token: &Key) -> Result<Option<Actor>, SourceError> {

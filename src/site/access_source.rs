@@ -4,6 +4,7 @@ use std::future::Future;
 
 use super::source::SourceError;
 use crate::actor::Actor;
+use crate::config::access::Front;
 use crate::domain::access::{Password, Role};
 use crate::domain::ids::PersonId;
 use crate::store::changes::Change;
@@ -38,6 +39,16 @@ pub trait AccessSource {
 
     /// Who is in by what a browser carries.
     fn visit(&self, held: &Key) -> impl Future<Output = Result<Option<Visit>, SourceError>> + Send;
+
+    /// The server in front that says who somebody is, if one may.
+    fn front(&self) -> Option<&Front>;
+
+    /// Lets somebody in whom the server in front names; nothing if nobody of that name may come in.
+    fn enter_by_front(
+        &self,
+        name: &str,
+        door: Door,
+    ) -> impl Future<Output = Result<Option<Key>, SourceError>> + Send;
 
     /// Who a program comes in for.
     fn program(&self, token: &Key) -> impl Future<Output = Result<Option<Actor>, SourceError>> + Send;

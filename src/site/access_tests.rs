@@ -4,6 +4,7 @@ use super::access::sign;
 use super::access_fixtures::{FORM_KEY, key};
 use super::fixtures::Fixture;
 use super::tests::{ask, check_ids, check_nesting, full, send, text, with};
+use crate::config::access::Front;
 
 fn asking() -> Fixture {
     Fixture { asks: true, ..full() }
@@ -53,6 +54,48 @@ fn whoever_is_not_in_is_led_to_the_door_and_back() {
         }
         assert_eq!(ask(to, "GET", "/months/2026-10.csv", "Authorization: Bearer nothing\r\n").status, 401);
         assert_eq!(form(to, "/orders", "", "part=VO-C-775&units=2").status, 401);
+    });
+}
+
+/// Behind a server that names people in a header, and speaks from `from`.
+fn fronted(from: &str) -> Fixture {
+    let front = Front { header: "x-loft-person".to_owned(), from: vec![from.parse().unwrap()] };
+    Fixture { front: Some(front), ..asking() }
+}
+
+#[test]
+fn the_server_in_front_says_who_somebody_is() {
+    with(fronted("127.0.0.1"), |to| {
+        let named = |names: &str| ask(to, "GET", "/machines/1", names);
+        let inside = named("X-Loft-Person: Ida Quill\r\n");
+        assert_eq!(inside.status, 200);
+        assert!(inside.body.contains("Ida Quill"), "the page says who is in");
+        let carried = format!("ullage_visit={}", key(2).letters());
+        assert!(inside.header("set-cookie").is_some_and(|cookie| cookie.starts_with(&carried)));
+        let again = named(&format!("X-Loft-Person: IDA QUILL\r\nCookie: {carried}\r\n"));
+        assert_eq!((again.status, again.header("set-cookie")), (200, None), "a visit goes on");
+        let stranger = named("X-Loft-Person: Nobody\r\n");
+        assert_eq!(stranger.status, 403);
+        assert!(text(&stranger.body).contains("says that you are “Nobody”"), "{}", text(&stranger.body));
+        for nobody in ["", "X-Loft-Person: \r\n", "X-Loft-Person: Ida Quill\r\nX-Loft-Person: Ida Quill\r\n"]
+        {
+            assert_eq!(named(nobody).status, 303, "{nobody:?} names nobody");
+        }
+        let body = "part=VO-C-775&units=2";
+        assert_eq!(
+            form(to, "/orders", "X-Loft-Person: Ida Quill\r\n", body).status,
+            403,
+            "no form was shown"
+        );
+        assert_eq!(
+            ask(to, "GET", "/setup", "X-Loft-Person: Ida Quill\r\n").status,
+            403,
+            "an operator's role"
+        );
+    });
+    with(fronted("10.0.0.5"), |to| {
+        let forged = ask(to, "GET", "/machines/1", "X-Loft-Person: Ida Quill\r\n");
+        assert_eq!(forged.status, 303, "from anywhere else the header says nothing");
     });
 }
 

@@ -28,6 +28,8 @@ pub(crate) enum SiteError {
     NotShown,
     #[error("nobody is in")]
     NotIn,
+    #[error("the server in front names {0}, who may not come in")]
+    NotAmongUs(String),
     #[error("only an {0} may do this")]
     NotAllowed(Role),
     #[error("a link is used up or too old")]
@@ -77,7 +79,9 @@ impl SiteError {
             | Self::NoSuchOrder(_)
             | Self::NoSuchAlert(_)
             | Self::FutureMonth(_) => StatusCode::NOT_FOUND,
-            Self::OtherOrigin | Self::NotShown | Self::NotAllowed(_) => StatusCode::FORBIDDEN,
+            Self::OtherOrigin | Self::NotShown | Self::NotAllowed(_) | Self::NotAmongUs(_) => {
+                StatusCode::FORBIDDEN
+            }
             Self::NotIn => StatusCode::UNAUTHORIZED,
             Self::StaleLink => StatusCode::NOT_FOUND,
             Self::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
@@ -115,7 +119,7 @@ impl SiteError {
                 format!("No order is known under “{order}”."),
                 ("/orders", "See all orders"),
             ),
-            Self::NotShown | Self::NotIn | Self::NotAllowed(_) | Self::StaleLink => self.told_at_the_door(),
+            Self::NotShown | Self::NotIn | Self::NotAllowed(_) | Self::NotAmongUs(_) | Self::StaleLink => self.told_at_the_door(),
             Self::NoSuchPart(_) | Self::OtherOrigin | Self::NotAForm | Self::TooLarge => self.told_of_shelf(),
             Self::NotAMonth(fault) => told(
                 "That is not a month",
@@ -179,6 +183,14 @@ impl SiteError {
                 "This needs another role",
                 format!("Only an {needed} may see or do this. An administrator can give you the role."),
                 ("/", "Go to Today"),
+            ),
+            Self::NotAmongUs(name) => (
+                "Nobody of this name comes in here",
+                format!(
+                    "The server in front says that you are “{name}”. An administrator can add that name to the people \
+                     who come in."
+                ),
+                ("/enter", "Come in by a password"),
             ),
             Self::StaleLink => (
                 "This link leads nowhere any more",

@@ -70,11 +70,21 @@ pub(crate) struct Fixture {
     pub(crate) extra_tasks: usize,
     /// Whether people have to say who they are.
     pub(crate) asks: bool,
+    /// The server in front that says who somebody is.
+    pub(crate) front: Option<crate::config::access::Front>,
 }
 
 impl Fixture {
     pub(crate) fn new(mood: Mood) -> Self {
-        Self { mood, notice: None, name: "Bobbin".into(), also: vec![], extra_tasks: 0, asks: false }
+        Self {
+            mood,
+            notice: None,
+            name: "Bobbin".into(),
+            also: vec![],
+            extra_tasks: 0,
+            asks: false,
+            front: None,
+        }
     }
 
     pub(crate) async fn give<T>(&self, full: impl FnOnce() -> T + Send, empty: T) -> Result<T, SourceError> {

@@ -50,6 +50,7 @@ fn serve(router: axum::Router, asking: impl FnOnce(SocketAddr)) {
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
     let listener = runtime.block_on(tokio::net::TcpListener::bind("127.0.0.1:0")).unwrap();
     let address = listener.local_addr().unwrap();
+    let router = router.into_make_service_with_connect_info::<SocketAddr>();
     runtime.spawn(async move { axum::serve(listener, router).await });
     asking(address);
     runtime.shutdown_background();

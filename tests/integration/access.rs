@@ -100,6 +100,25 @@ async fn there_is_always_an_administrator_and_whoever_goes_is_out_at_once() {
 }
 
 #[tokio::test]
+async fn whoever_the_server_in_front_names_is_in_as_long_as_they_may_be() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    first(&store).await;
+    people::add(&store, "Ada", Role::Reader, at(0)).await.unwrap().unwrap();
+    let lasting = (Limits::USUAL, after(1));
+    let (door, store) = (Door::default(), &store);
+    let by_front = |name: &'static str| access::enter_by_front(store, name, &door, lasting);
+    let key = by_front("ADA").await.unwrap().expect("she needs no password here");
+    let visit = is_in(store, &key, 2).await.unwrap();
+    assert_eq!((visit.actor.name(), visit.actor.role()), ("Ada", Role::Reader));
+    assert!(visit.actor.form_key().is_some(), "forms are hers like any other's");
+    assert!(by_front("Nobody").await.unwrap().is_none());
+    people::retire(store, id_of(store, "Ada").await, at(0)).await.unwrap().unwrap();
+    assert!(by_front("Ada").await.unwrap().is_none());
+    assert!(is_in(store, &key, 3).await.is_none());
+}
+
+#[tokio::test]
 async fn a_visit_ends_idle_or_old_and_carries_something_new_now_and_then() {
     let database = TestDatabase::new().await;
     let store = database.store().await;
