@@ -189,7 +189,7 @@ async fn main() -> anyhow::Result<()> {
     let address = listener.local_addr()?;
     let mut running = Running::new();
     running.start_keeping(&service);
-    running.start_site(&service, listener);
+    running.start_site(&service, listener, None);
     let only = std::env::var("ONLY").unwrap_or_default();
     let skip = std::env::var("SKIP").unwrap_or_default();
     let skipped = |path: &str| skip.split(',').any(|part| !part.is_empty() && path.starts_with(part));

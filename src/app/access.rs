@@ -29,7 +29,7 @@ pub(super) struct Doorkeeper {
 
 impl Doorkeeper {
     pub(super) fn new(settings: AccessSettings) -> Self {
-        let AccessSettings { limits, https, front } = settings;
+        let AccessSettings { limits, https, front, certificate: _ } = settings;
         Self { limits, https, front, has_people: AtomicBool::new(false) }
     }
 

@@ -8,8 +8,10 @@ mod head_pages;
 mod pages;
 mod run_pages;
 pub mod search;
+mod serving;
 mod setup;
 mod supply_pages;
+mod tls;
 mod waiting;
 
 use std::net::SocketAddr;
@@ -26,6 +28,7 @@ use tracing::{info, warn};
 
 pub use desk::{StoreDesk, credential};
 pub use pages::StorePages;
+pub use tls::Certificates;
 pub use waiting::bring;
 
 use crate::clock::Clock;
@@ -349,13 +352,17 @@ impl Running {
     }
 
     /// Serves the pages.
-    pub fn start_site(&mut self, service: &Service, listener: TcpListener) {
+    pub fn start_site(
+        &mut self,
+        service: &Service,
+        listener: TcpListener,
+        certificates: Option<Certificates>,
+    ) {
         let pages = StorePages(service.clone());
         // To other machines the names of this one mean nothing; there, people are asked who they are.
         let here = listener.local_addr().is_ok_and(|address| address.ip().is_loopback());
         let hosts = if here && !service.door.https { Hosts::Loopback } else { Hosts::Any };
-        let router =
-            crate::site::router_for(pages, hosts).into_make_service_with_connect_info::<SocketAddr>();
+        let router = crate::site::router_for(pages, hosts);
         let (stop, ended) = (self.stop.clone(), self.stop.clone());
         let changes = Arc::clone(&service.changes);
         // Pages that listen would keep the service from ending.
@@ -363,12 +370,7 @@ impl Running {
             ended.cancelled().await;
             changes.end();
         });
-        self.tasks.spawn(async move {
-            let served = axum::serve(listener, router).with_graceful_shutdown(stop.cancelled_owned());
-            if let Err(fault) = served.await {
-                warn!("the pages are no longer served: {fault}");
-            }
-        });
+        self.tasks.spawn(serving::serve(listener, router, certificates, stop));
     }
 
     /// Runs a piece of work beside the rest; it should end when [`Running::stop_signal`] says so.

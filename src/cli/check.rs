@@ -21,7 +21,8 @@ pub async fn run(overrides: &Overrides) -> anyhow::Result<ExitCode> {
         config.file.as_ref().map_or("none; all is as built in".to_owned(), |f| f.display().to_string());
     println!("settings file  {file}");
     println!("print room     {}, {}", config.site.name, config.site.zone.iana_name().unwrap_or("UTC"));
-    println!("pages          http://{}/", config.listen);
+    let scheme = if config.access.certificate.is_some() { "https" } else { "http" };
+    println!("pages          {scheme}://{}/", config.listen);
     println!("store          {}", config.store.describe());
     let reached = config.store.reach(WhenInUse::Join).await?;
     let answer = async {

@@ -136,7 +136,7 @@ async fn play(
     let past_at =
         |at| Standing { notice: Some(notice(&name, play.speed, Some((days(at), whole)))), as_of: Some(at) };
     service.set_standing(past_at(from));
-    running.start_site(&service, listener);
+    running.start_site(&service, listener, None);
     println!("The {name}, made up and simulated: open http://{address}/ in a browser.");
     println!("Its clock runs {} times as fast as life. Ctrl-C ends it.", play.speed);
 

@@ -4,7 +4,9 @@ use std::net::SocketAddr;
 use std::process::ExitCode;
 
 use super::{OpenStore, clock};
-use crate::app::{Running, Service, open_door, open_notifications, see_to_the_door, until_told};
+use crate::app::{
+    Certificates, Running, Service, open_door, open_notifications, see_to_the_door, until_told,
+};
 use crate::config::{Config, SpoolSettings};
 use crate::spool::Spool;
 use crate::store::Store;
@@ -27,6 +29,7 @@ pub struct Args {
 /// # Errors
 /// If the store or the address cannot be had.
 pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
+    let certificates = config.access.certificate.clone().map(Certificates::read).transpose()?;
     let listener = open_door(args.listen.unwrap_or(config.listen)).await?;
     let address = listener.local_addr()?;
     let notifications = open_notifications(config.notifications).await?;
@@ -45,7 +48,7 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     running.start_reports(&service);
     running.start_delivery(&service);
     running.start_keeping(&service);
-    running.start_site(&service, listener);
+    running.start_site(&service, listener, certificates);
     println!("Ullage watches the print room; readings are kept in {}.", config.store.describe());
     welcome(&open.store, address, &config).await?;
     let result = tokio::select! {
@@ -72,14 +75,15 @@ fn open_spool(settings: &SpoolSettings) -> Option<Spool> {
 
 /// Says where to look, and how the first administrator comes in.
 async fn welcome(store: &Store, address: SocketAddr, config: &Config) -> anyhow::Result<()> {
+    let scheme = if config.access.certificate.is_some() { "https" } else { "http" };
     match first_link(store, clock().now()).await? {
         None => println!("Open {} in a browser, and come in by name.", config.deliver.link),
         Some(key) => {
             println!(
-                "Open http://{address}/ in a browser. Only this machine can, and nobody is asked for a name."
+                "Open {scheme}://{address}/ in a browser. Only this machine can, and nobody is asked for a name."
             );
             println!(
-                "To let others in, become the first administrator at http://{address}/link/{}",
+                "To let others in, become the first administrator at {scheme}://{address}/link/{}",
                 key.letters()
             );
         }

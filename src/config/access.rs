@@ -1,6 +1,7 @@
 //! Settings of the door.
 
 use std::net::IpAddr;
+use std::path::PathBuf;
 use std::time::Duration;
 
 use jiff::SignedDuration;
@@ -14,10 +15,21 @@ use crate::domain::access::Limits;
 pub struct AccessSettings {
     /// How long a visit lasts.
     pub limits: Limits,
-    /// Whether browsers reach the pages by https, through a server in front.
+    /// Whether browsers reach the pages by https: through a server in front, or with a certificate of our own.
     pub https: bool,
+    /// The certificate to serve the pages with, if it is not a server in front that speaks https.
+    pub certificate: Option<CertificateFiles>,
     /// The server in front that says who somebody is, if one may.
     pub front: Option<Front>,
+}
+
+/// Where a certificate and its key are kept, both as PEM.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CertificateFiles {
+    /// The certificate, and those between it and one that browsers know.
+    pub certificate: PathBuf,
+    /// Its private key.
+    pub key: PathBuf,
 }
 
 /// A server in front that knows its people, and says in a header who sends a request.
@@ -47,10 +59,27 @@ pub(super) fn access(reader: &mut Reader<'_>) -> AccessSettings {
     let day = Duration::from_hours(24);
     let idle = span("access.idle", Limits::USUAL.idle, Duration::from_mins(5), 30 * day);
     let at_most = span("access.at_most", Limits::USUAL.at_most, Duration::from_hours(1), 90 * day);
+    let certificate = certificate(reader);
     AccessSettings {
         limits: Limits { idle, at_most },
-        https: reader.flag("listen.https", false),
+        https: reader.flag("listen.https", false) || certificate.is_some(),
+        certificate,
         front: front(reader),
+    }
+}
+
+fn certificate(reader: &mut Reader<'_>) -> Option<CertificateFiles> {
+    match (reader.path("listen.certificate"), reader.path("listen.key")) {
+        (Some(certificate), Some(key)) => Some(CertificateFiles { certificate, key }),
+        (Some(_), None) => {
+            reader.fault("listen.key", "has to name the file of the certificate's private key (PEM)");
+            None
+        }
+        (None, Some(_)) => {
+            reader.fault("listen.certificate", "has to name the file of the certificate (PEM)");
+            None
+        }
+        (None, None) => None,
     }
 }
 

@@ -1,6 +1,5 @@
 //! How messages go out: `mail`, `webhook` and `deliver`.
 
-use std::net::SocketAddr;
 use std::time::Duration;
 
 use lettre::message::Mailbox;
@@ -107,7 +106,7 @@ pub struct DeliverSettings {
     pub apart: Duration,
 }
 
-pub(super) fn deliver(reader: &mut Reader<'_>, listen: SocketAddr) -> DeliverSettings {
+pub(super) fn deliver(reader: &mut Reader<'_>, pages: &str) -> DeliverSettings {
     let link = reader.checked("deliver.link", |text| {
         let url = url::Url::parse(text).ok().filter(|url| matches!(url.scheme(), "http" | "https"));
         url.map(|_| text.trim_end_matches('/').to_owned())
@@ -121,7 +120,7 @@ pub(super) fn deliver(reader: &mut Reader<'_>, listen: SocketAddr) -> DeliverSet
             allow_private: reader.flag("webhook.allow_private", false),
             trust,
         },
-        link: link.unwrap_or_else(|| format!("http://{listen}")),
+        link: link.unwrap_or_else(|| pages.to_owned()),
         again: reader.duration(
             "deliver.retry_after",
             Duration::from_mins(1),

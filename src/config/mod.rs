@@ -180,14 +180,16 @@ impl Config {
         let data_dir = data_dir(&mut reader, environment, overrides);
         let store = store(&mut reader, environment, overrides, &data_dir);
         let listen = reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830)));
-        let deliver = deliver::deliver(&mut reader, listen);
+        let access = access::access(&mut reader);
+        let scheme = if access.certificate.is_some() { "https" } else { "http" };
+        let deliver = deliver::deliver(&mut reader, &format!("{scheme}://{listen}"));
         let report = report::report(&mut reader, deliver.mail.is_some());
         let config = Self {
             file: None,
             site,
             store,
             listen,
-            access: access::access(&mut reader),
+            access,
             notifications: reader.optional_address("listen.notifications"),
             poll: poll(&mut reader),
             spool: spool(&mut reader, &data_dir),

@@ -21,7 +21,7 @@ pub(crate) async fn serve(service: &Service) -> (SocketAddr, Running) {
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap();
     let mut running = Running::new();
-    running.start_site(service, listener);
+    running.start_site(service, listener, None);
     (address, running)
 }
 

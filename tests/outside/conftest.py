@@ -5,7 +5,7 @@ import socket
 import pytest
 
 import agents
-from harness import NetSnmp
+from harness import NetSnmp, passable_folder
 from month_demo import demo_in
 
 
@@ -40,9 +40,6 @@ def silent_port():
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory):
     """The demo with its whole history, its clock almost standing."""
-    folder = tmp_path_factory.mktemp("demo")
-    # Root's database runs as another user, who has to get through to its data.
-    for part in [folder, tmp_path_factory.getbasetemp()]:
-        part.chmod(0o711)
+    folder = passable_folder(tmp_path_factory, "demo")
     with demo_in(folder) as shown:
         yield shown

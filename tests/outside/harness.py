@@ -40,6 +40,14 @@ def wait_for(what, condition, process=None, patience_s=PATIENCE_S):
     raise AssertionError(f"waited {patience_s} s for {what}")
 
 
+def passable_folder(factory, name):
+    """A folder of pytest's with way through for others: root's database runs as another user."""
+    folder = factory.mktemp(name)
+    for part in [folder, factory.getbasetemp()]:
+        part.chmod(0o711)
+    return folder
+
+
 def udp_ports(pid):
     """The UDP ports that a process holds open on IPv4, from the kernel's tables."""
     sockets = set()

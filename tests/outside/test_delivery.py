@@ -15,7 +15,7 @@ import signal
 import pytest
 from cloudevents.core.bindings.http import HTTPMessage, from_http_event
 
-from harness import ROOT, program, run, wait_for
+from harness import ROOT, passable_folder, program, run, wait_for
 from receivers import PASSWORD, USER, Authority, MailServer, WebServer
 from service import PATIENCE_S, Watch
 
@@ -41,10 +41,7 @@ def mail_server(certificate):
 
 @pytest.fixture(scope="module")
 def watch(tmp_path_factory, printer_agent, mail_server, authority):
-    folder = tmp_path_factory.mktemp("watch")
-    # Root's database runs as another user, who has to get through to its data.
-    for part in [folder, tmp_path_factory.getbasetemp()]:
-        part.chmod(0o711)
+    folder = passable_folder(tmp_path_factory, "watch")
     env = {
         "ULLAGE_SITE_TIME_ZONE": "Europe/Lisbon",
         "ULLAGE_POLL_EVERY": "10s",

@@ -12,16 +12,13 @@ import pytest
 from icalendar import Calendar
 
 import agents
-from harness import wait_for
+from harness import passable_folder, wait_for
 from service import PATIENCE_S, Watch
 
 
 @pytest.fixture(scope="module")
 def watch(tmp_path_factory, printer_agent):
-    folder = tmp_path_factory.mktemp("feeds")
-    # Root's database runs as another user, who has to get through to its data.
-    for part in [folder, tmp_path_factory.getbasetemp()]:
-        part.chmod(0o711)
+    folder = passable_folder(tmp_path_factory, "feeds")
     env = {"ULLAGE_SITE_TIME_ZONE": "Europe/Lisbon", "ULLAGE_POLL_EVERY": "10s", "ULLAGE_POLL_TIMEOUT": "10s"}
     watch = Watch(folder, printer_agent, env)
     watch.start()
