@@ -8,6 +8,8 @@ pub(crate) enum Trouble {
     Almost,
     /// Empty or full: critical.
     Out,
+    /// Not in: critical.
+    Missing,
 }
 
 /// One row of prtAlertTable.
@@ -69,15 +71,17 @@ impl Alerts {
         let supply = place as u32 + 1;
         self.rows.retain(|row| row.supply != supply);
         // Codes of prtAlertCode, RFC 3805: inkEmpty 1102, inkAlmostEmpty 1105, wasteInkReceptacleAlmostFull
-        // 1108, wasteInkReceptacleFull 1110. Severity critical is 3, warning 4; training untrained 3.
+        // 1108, wasteInkReceptacleFull 1110, inkMissing 1119, wasteInkReceptacleMissing 1128. Severity critical is 3, warning 4; training untrained 3.
         let (code, words) = match (state, receptacle) {
             (Trouble::None, _) => return,
             (Trouble::Almost, false) => (1105, "almost empty"),
             (Trouble::Out, false) => (1102, "empty"),
             (Trouble::Almost, true) => (1108, "almost full"),
             (Trouble::Out, true) => (1110, "full"),
+            (Trouble::Missing, false) => (1119, "missing"),
+            (Trouble::Missing, true) => (1128, "missing"),
         };
-        let critical = state == Trouble::Out;
+        let critical = state >= Trouble::Out;
         self.rows.push(Alert {
             index: self.next,
             severity: if critical { 3 } else { 4 },

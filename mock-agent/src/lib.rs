@@ -27,6 +27,7 @@ pub mod usm;
 mod walk;
 
 pub use ber::BerError;
+pub use machine::Hand;
 pub use oid::{Oid, OidError, Value};
 pub use respond::{Agent, EngineClock, engine_id, respond};
 pub use room::{Credential, Printer, Room};

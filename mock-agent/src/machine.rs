@@ -1,4 +1,9 @@
 //! One printer as it runs: it prints, cares for its heads, is swapped, warns, goes dark and starts again.
+//! Besides, somebody may lay hands on it.
+
+use std::collections::BTreeSet;
+
+use jiff::Timestamp;
 
 use crate::alert::{Alerts, Trouble};
 use crate::calendar::Calendar;
@@ -31,6 +36,35 @@ pub(crate) struct Machine {
     on_since: i64,
     pub(crate) boots: u32,
     pub(crate) alerts: Alerts,
+    hands: Hands,
+}
+
+/// What somebody did to a printer by hand, and has not undone.
+#[derive(Debug, Default)]
+struct Hands {
+    /// Whether a job runs, whatever the day's work says.
+    job: Option<bool>,
+    /// The numbers of covers that stand open.
+    open: BTreeSet<u32>,
+    /// The places of supplies that are out.
+    out: BTreeSet<usize>,
+}
+
+/// Something that a person does at a printer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Hand {
+    /// Sends a job that runs until it is ended.
+    StartJob,
+    /// Ends every job.
+    EndJob,
+    /// Opens a cover, by its number.
+    Open(u32),
+    /// Closes it.
+    Close(u32),
+    /// Takes a supply out, by its number.
+    TakeOut(u32),
+    /// Puts a new unit in, by the supply's number.
+    PutIn(u32),
 }
 
 /// The shares of each ink that run through each head.
@@ -93,6 +127,7 @@ impl Machine {
             on_since: calendar.opened().as_second() - before,
             boots: 1 + (seed % 40) as u32,
             alerts: Alerts::new(supplies.len()),
+            hands: Hands::default(),
             supplies,
             darkness,
             plan: plan.clone(),
@@ -144,11 +179,62 @@ impl Machine {
     }
 
     pub(crate) fn printing(&self) -> bool {
-        self.today.at(self.boundary).is_some_and(|what| what.area_m2 > 0.0)
+        let works = || self.today.at(self.boundary).is_some_and(|what| what.area_m2 > 0.0);
+        self.hands.job.unwrap_or_else(works)
     }
 
     pub(crate) fn trouble(&self) -> Trouble {
         self.alerts.worst()
+    }
+
+    pub(crate) fn is_open(&self, cover: u32) -> bool {
+        self.hands.open.contains(&cover)
+    }
+
+    pub(crate) fn stands_open(&self) -> bool {
+        !self.hands.open.is_empty()
+    }
+
+    pub(crate) fn is_out(&self, place: usize) -> bool {
+        self.hands.out.contains(&place)
+    }
+
+    /// Carries out what somebody does; gives the swap that it was, if it was one.
+    pub(crate) fn handle(&mut self, hand: Hand, at: Timestamp, calendar: &Calendar) -> Option<Swap> {
+        let place = |supply: u32| (supply as usize).wrapping_sub(1);
+        let mut swap = None;
+        match hand {
+            Hand::StartJob => self.hands.job = Some(true),
+            Hand::EndJob => self.hands.job = Some(false),
+            Hand::Open(cover) => drop(self.hands.open.insert(cover)),
+            Hand::Close(cover) => drop(self.hands.open.remove(&cover)),
+            Hand::TakeOut(supply) if place(supply) < self.supplies.len() => {
+                self.hands.out.insert(place(supply));
+            }
+            Hand::TakeOut(_) => {}
+            Hand::PutIn(supply) => {
+                self.hands.out.remove(&place(supply));
+                swap = self.put_in(place(supply), at);
+            }
+        }
+        self.warn(calendar);
+        swap
+    }
+
+    fn put_in(&mut self, place: usize, at: Timestamp) -> Option<Swap> {
+        let supply = self.supplies.get_mut(place)?;
+        let swapped = supply.swap();
+        Some(Swap {
+            at,
+            // The room fills in which printer this is.
+            printer: 0,
+            printer_name: self.plan.name.clone(),
+            supply: place as u32 + 1,
+            old_ml: swapped.old_ml,
+            old_capacity_ml: swapped.old_capacity_ml,
+            new_ml: swapped.new_ml,
+            capacity_ml: supply.capacity_ml,
+        })
     }
 
     /// Carries out the slot that ends at the next boundary, and what people do at that boundary.
@@ -219,23 +305,12 @@ impl Machine {
     fn swap(&mut self, calendar: &Calendar, swaps: &mut Vec<Swap>) {
         let history = self.boundary <= self.phase_slot;
         let hands_free = self.today.hands_free(self.boundary);
-        for (place, supply) in self.supplies.iter_mut().enumerate() {
+        for place in 0..self.supplies.len() {
+            let supply = &mut self.supplies[place];
             let wanted = supply.planned_at(self.boundary) || (!history && hands_free && supply.due());
-            if !wanted {
-                continue;
+            if wanted {
+                swaps.extend(self.put_in(place, calendar.instant(self.boundary)));
             }
-            let swapped = supply.swap();
-            swaps.push(Swap {
-                at: calendar.instant(self.boundary),
-                // The room fills in which printer this is.
-                printer: 0,
-                printer_name: self.plan.name.clone(),
-                supply: place as u32 + 1,
-                old_ml: swapped.old_ml,
-                old_capacity_ml: swapped.old_capacity_ml,
-                new_ml: swapped.new_ml,
-                capacity_ml: supply.capacity_ml,
-            });
         }
     }
 
@@ -250,6 +325,7 @@ impl Machine {
                 (sensor.almost_empty_at, sensor.empty_at)
             };
             let state = match self.supplies[place].fraction() {
+                _ if self.is_out(place) => Trouble::Missing,
                 left if left <= out => Trouble::Out,
                 left if left <= almost => Trouble::Almost,
                 _ => Trouble::None,

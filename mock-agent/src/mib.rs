@@ -25,6 +25,7 @@ enum Live {
     Life,
     LifeSinceOn,
     MarkerStatus,
+    Cover(u32),
     Capacity(usize),
     Level(usize),
 }
@@ -190,7 +191,7 @@ fn general(builder: &mut Builder, machine: &Machine) {
     builder.live(&PRINTER, &[5, 1, 1, 19, dev], Live::AllEvents);
     for (cover, name) in [(1, "Front cover"), (2, "Ink bay door")] {
         builder.add(&PRINTER, &[6, 1, 1, 2, dev, cover], Value::text(name));
-        builder.add(&PRINTER, &[6, 1, 1, 3, dev, cover], Value::Integer(4));
+        builder.live(&PRINTER, &[6, 1, 1, 3, dev, cover], Live::Cover(cover));
     }
     builder.add(&PRINTER, &[7, 1, 1, 2, dev, 1], Value::text("en"));
     builder.add(&PRINTER, &[7, 1, 1, 3, dev, 1], Value::text("GB"));
@@ -262,16 +263,18 @@ fn now(machine: &Machine, live: Live, spell: Option<i32>) -> Value {
         Live::Uptime => Value::Null,
         // The state table of RFC 3805 section 2.2.13.2.
         Live::DeviceStatus => Value::Integer(match trouble {
+            _ if machine.stands_open() => 5,
             Trouble::None => 2,
             Trouble::Almost => 3,
-            Trouble::Out => 5,
+            Trouble::Out | Trouble::Missing => 5,
         }),
         Live::PrinterStatus => Value::Integer(match (trouble, printing) {
-            (Trouble::Out, _) => 1,
+            (Trouble::Out | Trouble::Missing, _) => 1,
+            _ if machine.stands_open() => 1,
             (_, true) => 4,
             (_, false) => 3,
         }),
-        Live::ErrorState => Value::OctetString(vec![error_bits(machine)]),
+        Live::ErrorState => Value::OctetString(error_bits(machine)),
         Live::CriticalEvents => Value::Counter32(machine.alerts.critical_events),
         Live::AllEvents => Value::Counter32(machine.alerts.all_events),
         Live::RollLevel => {
@@ -284,13 +287,17 @@ fn now(machine: &Machine, live: Live, spell: Option<i32>) -> Value {
             let alert = match trouble {
                 Trouble::None => 0,
                 Trouble::Almost => 8,
-                Trouble::Out => 16,
+                Trouble::Out | Trouble::Missing => 16,
             };
             Value::Integer(alert + if printing { 4 } else { 0 })
         }
+        // coverOpen(3), coverClosed(4).
+        Live::Cover(cover) => Value::Integer(if machine.is_open(cover) { 3 } else { 4 }),
         Live::Capacity(place) => {
             Value::Integer(sensor::capacity(&machine.plan.sensor, machine.supplies[place].capacity_ml))
         }
+        // Of what is not in, nothing is known.
+        Live::Level(place) if machine.is_out(place) => Value::Integer(-2),
         Live::Level(place) => Value::Integer(spell.unwrap_or_else(|| level(machine, place))),
     }
 }
@@ -305,13 +312,17 @@ fn level(machine: &Machine, place: usize) -> i32 {
     sensor::level(&machine.plan.sensor, supply.capacity_ml, supply.level_ml, look)
 }
 
-/// hrPrinterDetectedErrorState: lowToner and noToner serve ink too; a full receptacle asks for service.
-fn error_bits(machine: &Machine) -> u8 {
+/// hrPrinterDetectedErrorState: lowToner and noToner serve ink too; a full receptacle asks for service. Its second
+/// octet is there only where a bit of it is set: markerSupplyMissing.
+fn error_bits(machine: &Machine) -> Vec<u8> {
     let bit = |place: usize| match (machine.alerts.state(place), machine.receptacle(place)) {
         (Trouble::Almost, false) => 0x20,
         (Trouble::Out, false) => 0x10,
         (Trouble::Out, true) => 0x01,
         _ => 0,
     };
-    (0..machine.supplies.len()).map(bit).fold(0, |bits, bit| bits | bit)
+    let door = if machine.stands_open() { 0x08 } else { 0 };
+    let first = (0..machine.supplies.len()).map(bit).fold(door, |bits, bit| bits | bit);
+    let missing = (0..machine.supplies.len()).any(|place| machine.is_out(place));
+    if missing { vec![first, 0x20] } else { vec![first] }
 }

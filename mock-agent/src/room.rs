@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 
 use crate::calendar::Calendar;
-use crate::machine::Machine;
+use crate::machine::{Hand, Machine};
 use crate::mib::View;
 use crate::oid::{Oid, Value};
 use crate::scenario::{Scenario, SnmpPlan, Version};
@@ -117,6 +117,19 @@ impl Room {
         } else {
             self.tick();
         }
+    }
+
+    /// Somebody lays hands on a printer: at once it tells what came of it. Nothing happens at a number out of range.
+    pub fn handle(&mut self, printer: usize, hand: Hand) {
+        let (Some(machine), Some(view)) = (self.machines.get_mut(printer), self.views.get_mut(printer))
+        else {
+            return;
+        };
+        if let Some(swap) = machine.handle(hand, self.now, &self.calendar) {
+            self.truth.swaps.push(crate::truth::Swap { printer, ..swap });
+        }
+        view.refresh(machine);
+        view.set_uptime(machine.seconds_on(self.now.as_second()));
     }
 
     /// The instant the room stands at.

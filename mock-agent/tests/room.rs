@@ -236,3 +236,41 @@ fn a_machine_that_is_off_at_night_starts_again_and_skips_its_care() {
     assert_eq!(waste.daily_ml.iter().filter(|ml| **ml > 0.0).count(), 1, "{:?}", waste.daily_ml);
     assert!(monday > 8.0);
 }
+
+#[test]
+fn hands_at_a_printer_are_told_at_once() {
+    use mock_agent::Hand;
+    let mut room = played(&Scenario::vellmoor(), DAYS, 10);
+    let device = room.printers()[0].device_index;
+    let told = |room: &Room, tail: &str| number(room, 0, &format!("1.3.6.1.2.1.43.{tail}"));
+    let level = format!("11.1.1.9.{device}.1");
+    let status = |room: &Room| number(room, 0, &format!("1.3.6.1.2.1.25.3.5.1.1.{device}"));
+    let (swaps, before) = (room.truth().swaps.len(), told(&room, &level));
+    room.handle(0, Hand::StartJob);
+    assert_eq!(status(&room), 4);
+    room.handle(0, Hand::EndJob);
+    assert_ne!(status(&room), 4);
+    room.handle(0, Hand::Open(2));
+    assert_eq!((told(&room, &format!("6.1.1.3.{device}.2")), status(&room)), (3, 1));
+    room.handle(0, Hand::TakeOut(1));
+    assert_eq!(told(&room, &level), -2);
+    let bits = look(&room, 0, &format!("1.3.6.1.2.1.25.3.5.1.2.{device}"));
+    assert!(
+        matches!(&bits, Some(Value::OctetString(octets)) if octets.len() == 2 && octets[1] == 0x20),
+        "{bits:?}"
+    );
+    // markerInkMissing(1119) of RFC 3805, in the table of alerts.
+    let missing = |room: &Room| {
+        let codes = room.view(0).iter().filter(|(name, _)| name.to_string().contains(".43.18.1.1.7."));
+        codes.filter(|(_, value)| *value == Value::Integer(1119)).count()
+    };
+    assert_eq!(missing(&room), 1);
+    room.handle(0, Hand::PutIn(1));
+    room.handle(0, Hand::Close(2));
+    assert_eq!((missing(&room), told(&room, &format!("6.1.1.3.{device}.2"))), (0, 4));
+    assert!(told(&room, &level) > before);
+    assert_eq!(room.truth().swaps.len(), swaps + 1);
+    room.handle(0, Hand::TakeOut(99));
+    room.handle(99, Hand::PutIn(1));
+    assert_eq!(room.truth().swaps.len(), swaps + 1);
+}
