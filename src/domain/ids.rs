@@ -67,6 +67,14 @@ id!(
     /// One print head in one place of a device, from the day it went in to the day it came out.
     HeadId
 );
+id!(
+    /// One version of a guide to a swap.
+    GuideId
+);
+id!(
+    /// A walk through a guide, and the swap that it led to.
+    SwapId
+);
 
 /// Where a supply stands in the standard's table: its own row number beside the marker it serves.
 ///

@@ -12,6 +12,7 @@ pub mod cover;
 mod falls;
 pub mod fitted;
 pub mod flow;
+pub mod guide;
 pub mod head;
 pub mod horizon;
 pub mod ids;

@@ -59,12 +59,17 @@ impl Sign {
 /// Whether an alert of the device says that somebody had a unit of the supplies table in his hands.
 #[must_use]
 pub(super) fn tells_of_handling(alert: &DeviceAlert) -> bool {
+    let code = matches!(alert.code, AlertCode::SubunitAdded | AlertCode::SubunitRemoved);
+    is_missing(alert) || (alert.group == AlertGroup::MarkerSupplies && code)
+}
+
+/// Whether an alert of the device says that a unit of the supplies table is not in.
+#[must_use]
+pub(super) fn is_missing(alert: &DeviceAlert) -> bool {
     alert.group == AlertGroup::MarkerSupplies
         && matches!(
             alert.code,
             AlertCode::SubunitMissing
-                | AlertCode::SubunitAdded
-                | AlertCode::SubunitRemoved
                 | AlertCode::MarkerTonerCartridgeMissing
                 | AlertCode::MarkerCleanerMissing
                 | AlertCode::MarkerDeveloperMissing

@@ -233,6 +233,9 @@ impl DetectedErrors {
     /// `doorOpen`.
     pub const DOOR_OPEN: Self = Self(0x8000 >> 4);
 
+    /// `markerSupplyMissing`.
+    pub const MARKER_SUPPLY_MISSING: Self = Self(0x8000 >> 10);
+
     /// Whether all the bits of another are set.
     #[must_use]
     pub fn contains(self, other: Self) -> bool {
