@@ -11,6 +11,7 @@ pub mod credentials;
 pub mod devices;
 pub mod feed;
 pub mod forecasts;
+pub mod guides;
 pub mod heads;
 pub mod history;
 pub mod months;
@@ -30,6 +31,7 @@ pub mod shelf;
 pub mod since;
 pub mod slots;
 pub mod supply;
+pub mod swaps;
 pub mod tokens;
 pub mod units;
 
