@@ -308,6 +308,12 @@ fn rules(reader: &mut Reader<'_>) -> Rules {
                 (0, 730),
             ))
             .unwrap_or(usual.expiry_ahead_days),
+            unused_after_days: u32::try_from(reader.whole(
+                "rules.unused_after_days",
+                i64::from(usual.unused_after_days),
+                (1, 730),
+            ))
+            .unwrap_or(usual.unused_after_days),
             waste_order_fill: order_point,
             dark_after: SignedDuration::try_from(dark).unwrap_or(usual.dark_after),
             calendar: reader.calendar("calendar.closed"),

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan};
 
-use self::care::{error_task, silence_task, unit_task, warranty_task};
+use self::care::{error_task, silence_task, unit_task, unused_task, warranty_task};
 use self::order::{order_task, part_task};
 use self::shelf::shelf_tasks;
 pub(in crate::domain) use self::swap::asks_for_swap;
@@ -84,6 +84,10 @@ pub struct DeviceState {
     pub errors: DetectedErrors,
     /// What it complained of at its last answer.
     pub alerts: Vec<DeviceAlert>,
+    /// Since when the oldest complaint stands that stops it.
+    pub stopped_since: Option<Timestamp>,
+    /// The day on which something was last taken of a supply, where that is known.
+    pub last_used: BTreeMap<SlotId, Date>,
     /// Its supplies, with the day by which each successor is to be ordered.
     pub supplies: Vec<(Outlook, Option<Date>)>,
     /// The units in its slots, where it is known which lots they were issued from.
@@ -135,7 +139,8 @@ pub fn plan_with(
     for device in devices {
         let dark = silence_task(device, present, practice);
         if dark.is_none() {
-            tasks.extend(error_task(device, present));
+            tasks.extend(error_task(device, present, practice));
+            tasks.extend(unused_task(device, present, practice));
         }
         tasks.extend(dark);
         tasks.extend(warranty_task(device, present, practice));

@@ -52,6 +52,8 @@ pub struct Practice {
     pub dark_after: SignedDuration,
     /// A lot whose date passes within so many days is told.
     pub expiry_ahead_days: u32,
+    /// Ink that nothing was taken of for so many days may have settled.
+    pub unused_after_days: u32,
     /// The days on which nobody works; none, until somebody says so.
     pub calendar: Calendar,
 }
@@ -66,6 +68,7 @@ impl Default for Practice {
             look_ahead_days: 14,
             dark_after: SignedDuration::from_hours(24),
             expiry_ahead_days: 60,
+            unused_after_days: 30,
             calendar: Calendar::default(),
         }
     }

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
+use jiff::civil::Date;
 use jiff_sqlx::ToSqlx;
 
 use super::{Result, Store, Work};
@@ -117,6 +118,23 @@ impl Store {
             .into_iter()
             .map(|row| (SlotId(row.slot_id), unit(row.number, row.made_on, row.shelf_life_months)))
             .collect())
+    }
+
+    /// The last day on which something was taken of each slot that is watched.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn last_used(&self) -> Result<BTreeMap<SlotId, Date>> {
+        let rows = sqlx::query!(
+            r#"select slot.id, used.day as "day!" from slot join device on device.id = device_id
+               cross join lateral (
+                   select day from ledger_day where slot_id = slot.id and used > 0 order by day desc limit 1
+               ) used
+               where retired_at is null"#
+        )
+        .fetch_all(&self.pool)
+        .await?;
+        Ok(rows.into_iter().map(|row| (SlotId(row.id), row.day.to_jiff())).collect())
     }
 }
 

@@ -12,6 +12,7 @@ use crate::domain::reorder::room::{Goods, PartAdvice};
 use crate::domain::reorder::{Memo, Usage};
 use crate::domain::rules::Practice;
 use crate::domain::shelf::Stock;
+use crate::domain::standard::Severity;
 use crate::domain::task::{Task, TaskKind};
 use crate::store::devices::DeviceRow;
 use crate::store::heads::Heads;
@@ -86,13 +87,18 @@ pub(super) async fn states(
         silent_since: row.fault.is_some().then(|| row.last_answer_at.unwrap_or(row.added_at)),
         errors: row.errors,
         alerts: Vec::new(),
+        stopped_since: None,
+        last_used: BTreeMap::new(),
         supplies: Vec::new(),
         units: BTreeMap::new(),
         heads: Vec::new(),
     };
     let mut states: BTreeMap<_, DeviceState> = devices.iter().map(|row| (row.id, state(row))).collect();
-    for (device, alert, _) in store.standing_alerts(None).await? {
+    for (device, alert, since) in store.standing_alerts(None).await? {
         if let Some(state) = states.get_mut(&device) {
+            if alert.severity == Severity::Critical {
+                state.stopped_since = Some(state.stopped_since.map_or(since, |known| known.min(since)));
+            }
             state.alerts.push(alert);
         }
     }
@@ -107,7 +113,10 @@ pub(super) async fn states(
         }
     }
     let mut units = store.units_inside(None).await?;
+    let last_used = store.last_used().await?;
     for state in states.values_mut() {
+        let slots = state.supplies.iter().map(|(outlook, _)| outlook.slot.id);
+        state.last_used = slots.filter_map(|slot| Some((slot, *last_used.get(&slot)?))).collect();
         let slots = state.supplies.iter().map(|(outlook, _)| outlook.slot.id);
         state.units = slots.filter_map(|slot| Some((slot, units.remove(&slot)?))).collect();
     }

@@ -27,18 +27,59 @@ pub(super) fn silence_task(device: &DeviceState, present: &Present, practice: &P
     })
 }
 
-pub(super) fn error_task(device: &DeviceState, present: &Present) -> Option<Task> {
+/// A machine that stopped and waits. Once it has waited for as long as a silent one is called dark, that is said.
+pub(super) fn error_task(device: &DeviceState, present: &Present, practice: &Practice) -> Option<Task> {
     if device.silent_since.is_some() || !device.errors.needs_person() {
         return None;
     }
     let words: Vec<String> = device.errors.labels().map(|label| label.replace('_', " ")).collect();
+    let waited = device.stopped_since.map(|since| (since, present.now.duration_since(since)));
+    let waited = waited.filter(|(since, _)| {
+        practice.calendar.open_time(*since, present.now, &present.zone) >= practice.dark_after
+    });
+    let long = waited.map_or_else(String::new, |(_, waited)| {
+        format!(", for {}; in error, a machine may not care for its heads", in_days(waited))
+    });
     Some(Task {
         due: present.today(),
         kind: TaskKind::Check,
         what: format!("See to {}", device.name),
-        why: format!("it reports: {}", words.join(", ")),
+        why: format!("it reports: {}{long}", words.join(", ")),
         device: Some(device.id),
         slot: None,
+        part: None,
+    })
+}
+
+/// Colours that nothing was taken of for long, all of a machine in one go: pigments settle, and channels dry. That a
+/// print or a cleaning helps is common practice, no source.
+pub(super) fn unused_task(device: &DeviceState, present: &Present, practice: &Practice) -> Option<Task> {
+    if device.silent_since.is_some() {
+        return None;
+    }
+    let days = |outlook: &Outlook| {
+        let last = device.last_used.get(&outlook.slot.id)?;
+        let days = last.until(present.date(outlook.as_of)).ok()?.get_days();
+        u32::try_from(days).ok().filter(|days| *days >= practice.unused_after_days)
+    };
+    let inks = device.supplies.iter().filter(|(outlook, _)| outlook.slot.role == Role::Consumed);
+    let standing: Vec<_> = inks.filter_map(|(outlook, _)| Some((outlook, days(outlook)?))).collect();
+    let (longest, least) =
+        (standing.iter().map(|(_, days)| *days).max()?, standing.iter().map(|(_, days)| *days).min()?);
+    let names: Vec<String> = standing.iter().map(|(outlook, _)| lower_first(&outlook.slot.label())).collect();
+    let span = if least == longest { format!("{longest}") } else { format!("{least} to {longest}") };
+    Some(Task {
+        due: present.today(),
+        kind: TaskKind::Check,
+        what: format!("Print something with the {} of {}", enumerated(&names), device.name),
+        why: format!(
+            "nothing was taken of it for {span} days; ink that stands may settle, see the maker's manual"
+        ),
+        device: Some(device.id),
+        slot: match standing.as_slice() {
+            [(outlook, _)] => Some(outlook.slot.id),
+            _ => None,
+        },
         part: None,
     })
 }

@@ -49,6 +49,8 @@ fn device(supplies: Vec<(Outlook, Option<Date>)>) -> DeviceState {
         silent_since: None,
         errors: DetectedErrors::default(),
         alerts: Vec::new(),
+        stopped_since: None,
+        last_used: BTreeMap::new(),
         supplies,
         units: std::collections::BTreeMap::new(),
         heads: Vec::new(),
@@ -209,4 +211,39 @@ fn silence_while_the_room_is_closed_is_not_missed() {
     let goods = Goods { stocks: &[], coming: &[], usage: &usage, took_days: &took };
     let tasks = |practice: &Practice| plan(&[device.clone()], &goods, &present(), practice).tasks.len();
     assert_eq!((tasks(&practice), tasks(&Practice::default())), (0, 1));
+}
+
+#[test]
+fn a_machine_that_waits_in_error_for_long_is_told_so() {
+    let stopped = |since: &str| {
+        let mut device = device(Vec::new());
+        // jammed is bit 5 of hrPrinterDetectedErrorState, RFC 2790.
+        device.errors = DetectedErrors(0x8000 >> 5);
+        device.stopped_since = Some(since.parse().unwrap());
+        text(device)
+    };
+    assert_eq!(stopped("2026-11-25T06:10:00Z"), "2026-11-25 See to Bobbin: it reports: jammed");
+    assert_eq!(
+        stopped("2026-11-22T08:10:00Z"),
+        "2026-11-25 See to Bobbin: it reports: jammed, for 3 days; in error, a machine may not care for its heads"
+    );
+}
+
+#[test]
+fn colours_that_stand_unused_are_one_task() {
+    let used = |days: [i8; 2]| {
+        let far = [28, 29, 30];
+        let inks = [1, 2].map(|index| (supply(index, Role::Consumed, (7750, 6000), far), None));
+        let mut device = device(inks.to_vec());
+        let day = |day| Date::constant(2026, 10, day);
+        device.last_used = BTreeMap::from([(SlotId(1), day(days[0])), (SlotId(2), day(days[1]))]);
+        text(device)
+    };
+    assert_eq!(used([27, 28]), "");
+    assert_eq!(
+        used([26, 28]),
+        "2026-11-25 Print something with the light magenta of Bobbin: nothing was taken of it for 30 days; ink that \
+         stands may settle, see the maker's manual"
+    );
+    assert!(used([26, 20]).contains("for 30 to 36 days"));
 }
