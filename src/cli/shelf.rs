@@ -287,7 +287,7 @@ async fn move_units(
 ) -> anyhow::Result<ExitCode> {
     let kind = match &booking {
         Booking::Receive { .. } => MovementKind::Received,
-        Booking::Issue { .. } => MovementKind::Issued,
+        Booking::Issue { .. } | Booking::IssueHead { .. } => MovementKind::Issued,
         Booking::Return { .. } => MovementKind::Returned,
         Booking::Count { .. } => MovementKind::Counted,
         Booking::WriteOff { .. } => MovementKind::WrittenOff,

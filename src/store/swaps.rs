@@ -161,17 +161,98 @@ pub struct SwapsWanted {
     pub most: Option<i64>,
 }
 
+/// A row as it comes.
+struct Raw {
+    id: i64,
+    device_id: i64,
+    slot_id: Option<i64>,
+    head: Option<i32>,
+    kind: String,
+    steps: String,
+    lot_id: Option<i64>,
+    why_lot: String,
+    begun_at: jiff_sqlx::Timestamp,
+    who: String,
+    ended_at: Option<jiff_sqlx::Timestamp>,
+    ended_by: Option<String>,
+    given_up: Option<String>,
+    movement_id: Option<i64>,
+    head_id: Option<i64>,
+    name: String,
+    supply_index: Option<i32>,
+    class: Option<i32>,
+    slot_kind: Option<i32>,
+    colorant: Option<String>,
+    description: Option<String>,
+    made_on: Option<jiff_sqlx::Date>,
+    lot_place: Option<String>,
+    number: Option<String>,
+    was: Option<Json<SupplySeen>>,
+    became: Option<Json<SupplySeen>>,
+    photo: bool,
+}
+
+impl Raw {
+    fn read(self, steps: Vec<PassedStep>) -> Result<SwapRow> {
+        let unknown = |what, value: i64| StoreError::Unknown { what, value: value.to_string() };
+        let how = steps.iter().map(|step| step.how.clone()).collect();
+        let walk = Walk::resume(guide(&self.steps)?, how).ok_or_else(|| unknown("walk", self.id))?;
+        let place = match (self.slot_id, self.head.map(|head| (head, Position::new(head)))) {
+            (Some(slot), _) => Place::Slot(SlotId(slot)),
+            (None, Some((_, Some(position)))) => Place::Head(position),
+            (None, head) => return Err(unknown("head", head.map_or(0, |(head, _)| head.into()))),
+        };
+        let of_slot = self.slot_id.zip(self.supply_index).zip(self.class.zip(self.slot_kind));
+        let of_lot = self.lot_id.zip(self.number).zip(self.made_on.zip(self.lot_place));
+        let (given_up, colorant, description) = (self.given_up, self.colorant, self.description);
+        Ok(SwapRow {
+            id: SwapId(self.id),
+            device: DeviceId(self.device_id),
+            device_name: self.name,
+            place,
+            slot: of_slot.map(|((id, index), types)| {
+                slot(id, self.device_id, index, types, colorant, description.unwrap_or_default())
+            }),
+            kind: part_kind(&self.kind)?,
+            walk,
+            steps,
+            from: of_lot.map(|((lot, part), (made_on, place))| FromLot {
+                lot: LotId(lot),
+                part,
+                made_on: made_on.to_jiff(),
+                place,
+            }),
+            why_lot: self.why_lot,
+            was: self.was.map(|Json(seen)| seen),
+            became: self.became.map(|Json(seen)| seen),
+            begun_at: self.begun_at.to_jiff(),
+            who: self.who,
+            ended: self.ended_at.zip(self.ended_by).map(|(at, who)| Ended {
+                at: at.to_jiff(),
+                who,
+                given_up,
+            }),
+            movement: self.movement_id.map(MovementId),
+            head: self.head_id.map(HeadId),
+            photo: self.photo,
+        })
+    }
+}
+
 impl Store {
     /// Walks, the latest first.
     ///
     /// # Errors
     /// If the store cannot be reached, or holds what is no walk.
     pub async fn swaps(&self, wanted: &SwapsWanted) -> Result<Vec<SwapRow>> {
-        let rows = sqlx::query!(
-            r#"select swap.*, device.name, slot.supply_index as "supply_index?", slot.class as "class?",
-                      slot.kind as "slot_kind?", slot.colorant as "colorant?", slot.description as "description?",
+        let rows = sqlx::query_as!(
+            Raw,
+            r#"select swap.id, swap.device_id, swap.slot_id, head, swap.kind, swap.steps, lot_id, why_lot, begun_at,
+                      swap.who, ended_at, ended_by, given_up, movement_id, head_id, device.name,
+                      slot.supply_index as "supply_index?", slot.class as "class?", slot.kind as "slot_kind?",
+                      slot.colorant as "colorant?", slot.description as "description?",
                       lot.made_on as "made_on?", lot.place as "lot_place?", part.number as "number?",
-                      was as "before?: Json<SupplySeen>", became as "after?: Json<SupplySeen>",
+                      was as "was?: Json<SupplySeen>", became as "became?: Json<SupplySeen>",
                       exists (select from swap_photo where swap_id = swap.id) as "photo!"
                from swap join device on device.id = swap.device_id
                left join slot on slot.id = swap.slot_id
@@ -198,49 +279,7 @@ impl Store {
         rows.into_iter()
             .map(|row| {
                 let steps = passed.remove(&SwapId(row.id)).unwrap_or_default();
-                let how = steps.iter().map(|step| step.how.clone()).collect();
-                let unknown = |what, value: i64| StoreError::Unknown { what, value: value.to_string() };
-                let position = row.head.map(|head| Position::new(head).ok_or(unknown("head", head.into())));
-                let place = match (row.slot_id, position.transpose()?) {
-                    (Some(slot), _) => Place::Slot(SlotId(slot)),
-                    (None, Some(position)) => Place::Head(position),
-                    (None, None) => return Err(unknown("place of a swap", row.id)),
-                };
-                let of_slot = row.slot_id.zip(row.supply_index).zip(row.class.zip(row.slot_kind));
-                Ok(SwapRow {
-                    id: SwapId(row.id),
-                    device: DeviceId(row.device_id),
-                    device_name: row.name,
-                    place,
-                    slot: of_slot.map(|((id, index), types)| {
-                        let description = row.description.unwrap_or_default();
-                        slot(id, row.device_id, index, types, row.colorant, description)
-                    }),
-                    kind: part_kind(&row.kind)?,
-                    walk: Walk::resume(guide(&row.steps)?, how).ok_or_else(|| unknown("walk", row.id))?,
-                    steps,
-                    from: row.lot_id.zip(row.number).zip(row.made_on.zip(row.lot_place)).map(
-                        |((lot, part), (made_on, place))| FromLot {
-                            lot: LotId(lot),
-                            part,
-                            made_on: made_on.to_jiff(),
-                            place,
-                        },
-                    ),
-                    why_lot: row.why_lot,
-                    was: row.before.map(|Json(seen)| seen),
-                    became: row.after.map(|Json(seen)| seen),
-                    begun_at: row.begun_at.to_jiff(),
-                    who: row.who,
-                    ended: row.ended_at.zip(row.ended_by).map(|(at, who)| Ended {
-                        at: at.to_jiff(),
-                        who,
-                        given_up: row.given_up,
-                    }),
-                    movement: row.movement_id.map(MovementId),
-                    head: row.head_id.map(HeadId),
-                    photo: row.photo,
-                })
+                row.read(steps)
             })
             .collect()
     }

@@ -28,6 +28,7 @@ pub mod shelf;
 pub mod sift;
 pub mod slots;
 pub mod supply;
+pub mod swap;
 pub mod told;
 pub mod view;
 

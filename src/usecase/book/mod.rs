@@ -14,7 +14,7 @@ use self::plan::{Plan, plan};
 pub use self::refusal::Refusal;
 use super::once::{Token, settle, taken};
 use super::shelf::Supplies;
-use crate::domain::ids::{LotId, MovementId, SlotId};
+use crate::domain::ids::{DeviceId, LotId, MovementId, SlotId};
 use crate::domain::outlook::Present;
 use crate::domain::shelf::{Lot, Stock};
 use crate::store::shelf::NewMovement;
@@ -50,6 +50,15 @@ pub enum Booking {
         lot: Option<LotId>,
         /// Into which slot.
         to: SlotId,
+    },
+    /// A print head goes to a machine.
+    IssueHead {
+        /// From which lot.
+        lot: LotId,
+        /// To which machine.
+        to: DeviceId,
+        /// The machine and the head's place, in words.
+        words: String,
     },
     /// A unit comes back.
     Return {
@@ -174,7 +183,7 @@ async fn write(
         kind: plan.kind,
         quantity: plan.quantity,
         left_over: plan.left_over,
-        at_device: plan.at.as_ref().map(|(device, slot, _)| (*device, Some(*slot))),
+        at_device: plan.at.as_ref().map(|(device, slot, _)| (*device, *slot)),
         at,
         who: note.who.trim().to_owned(),
         why: note.why.trim().to_owned(),

@@ -17,7 +17,7 @@ pub(super) struct Plan {
     pub(super) kind: MovementKind,
     pub(super) quantity: i32,
     pub(super) left_over: Option<f64>,
-    pub(super) at: Option<(DeviceId, SlotId, String)>,
+    pub(super) at: Option<(DeviceId, Option<SlotId>, String)>,
     pub(super) past: bool,
 }
 
@@ -57,6 +57,13 @@ pub(super) async fn plan(
             Ok(Plan::new(&lot, MovementKind::Received, signed(*units)))
         }
         Booking::Issue { lot, to } => issue(stock, *lot, *to, supplies, present),
+        // Whether it fits the model is seen where the head is written down.
+        Booking::IssueHead { lot, to, words } => found(stock, *lot).map(|lot| {
+            let mut plan = Plan::new(lot, MovementKind::Issued, -1);
+            plan.at = Some((*to, None, words.clone()));
+            plan.past = !stock.is_good_on(lot, present.today());
+            plan
+        }),
         Booking::Return { lot, left } => match returned(stock, *lot, *left) {
             Err(refusal) => Err(refusal),
             Ok((lot, left)) => {
@@ -127,7 +134,7 @@ fn issue(
     let slot = slot.ok_or_else(|| Refusal::DoesNotFit(number()))?;
     let words = format!("{}, {}", slot.device_name, slot.outlook.slot.label());
     let mut plan = Plan::new(lot, MovementKind::Issued, -1);
-    plan.at = Some((slot.outlook.slot.device, to, words));
+    plan.at = Some((slot.outlook.slot.device, Some(to), words));
     plan.past = !stock.is_good_on(lot, today);
     Ok(plan)
 }

@@ -196,21 +196,39 @@ pub async fn replace(
     let Some(machine) = Machine::lock(&mut work, device).await? else {
         return Ok(Err(Refusal::NoSuchMachine));
     };
-    let Some(old) = machine.current(entry.position) else {
+    if machine.current(entry.position).is_none() {
         return Ok(Err(Refusal::Vacant(entry.position)));
-    };
+    }
+    let written = put_in(&mut work, device, entry, note, present).await?;
+    if written.is_ok() {
+        work.commit().await?;
+    }
+    Ok(written)
+}
+
+/// Writes down, within a transaction that the caller ends, a head that goes into a place: whoever was there comes out on
+/// that day. What has gone through the machine's heads is counted anew.
+pub(super) async fn put_in(
+    work: &mut Work,
+    device: DeviceId,
+    entry: &Entry,
+    note: &Note,
+    present: &Present,
+) -> Outcome<HeadId> {
+    let Some(machine) = Machine::lock(work, device).await? else { return Ok(Err(Refusal::NoSuchMachine)) };
     let head = match machine.checked(entry, note, present) {
-        Ok(_) if entry.in_on <= old.in_on => {
-            return Ok(Err(Refusal::BeforeTheOld { position: entry.position, in_on: old.in_on }));
-        }
         Ok(head) => head,
         Err(refusal) => return Ok(Err(refusal)),
     };
-    Store::take_head_out(&mut work, old.id, entry.in_on).await?;
-    let written = write(&mut work, &head).await?;
+    if let Some(old) = machine.current(entry.position) {
+        if entry.in_on <= old.in_on {
+            return Ok(Err(Refusal::BeforeTheOld { position: entry.position, in_on: old.in_on }));
+        }
+        Store::take_head_out(work, old.id, entry.in_on).await?;
+    }
+    let written = write(work, &head).await?;
     if written.is_ok() {
-        count::refresh_all(&mut work, &[device], present).await?;
-        work.commit().await?;
+        count::refresh_all(work, &[device], present).await?;
     }
     Ok(written)
 }
