@@ -11,6 +11,7 @@ pub mod search;
 mod serving;
 mod setup;
 mod supply_pages;
+mod swap_pages;
 mod tls;
 mod waiting;
 

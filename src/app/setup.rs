@@ -26,7 +26,7 @@ use trial::Trials;
 /// search under way.
 pub(super) struct Setup {
     usual: Usual,
-    poll: PollSettings,
+    pub(super) poll: PollSettings,
     discover: DiscoverSettings,
     trials: Mutex<Trials>,
     job: Mutex<Option<Job>>,

@@ -11,7 +11,9 @@ use super::{OpenStore, clock};
 use crate::app::{Running, Service, Standing, open_door, until_told};
 use crate::clock::Clock;
 use crate::config::{Config, Overrides};
-use crate::demo::{DemoRoom, Opening, bring_in, catch_up, fill_shelf, fit_heads, kept_until, place_orders};
+use crate::demo::{
+    DemoRoom, Opening, bring_in, catch_up, fill_shelf, fit_heads, kept_until, place_orders, write_swaps,
+};
 use crate::store::cluster::{ClusterOptions, ThrowawayDir};
 use crate::store::reach::{StoreAt, WhenInUse};
 
@@ -147,6 +149,7 @@ async fn play(
         let progress = |at| service.set_standing(past_at(at));
         bring_in(&service, &demo, (from, start), progress, || !stop.is_cancelled()).await?;
         catch_up(&service, &demo, start, || !stop.is_cancelled()).await?;
+        write_swaps(&service, &demo).await?;
         service.set_standing(Standing { notice: Some(notice(&name, play.speed, None)), as_of: None });
         demo.go_live(&open.store, &clock).await
     };

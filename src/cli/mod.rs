@@ -25,6 +25,7 @@ pub mod serve;
 pub mod shelf;
 pub mod slots;
 mod snmp_options;
+pub mod swaps;
 
 use std::process::ExitCode;
 
@@ -92,6 +93,8 @@ enum Command {
     /// See what is believed of supplies and their units, and say what you know better
     #[command(subcommand)]
     Slots(slots::SlotsCommand),
+    /// Show the record of swaps
+    Swaps(swaps::Args),
     /// Keep the print heads: which are in, how ink runs through them, how long they are warranted
     #[command(subcommand)]
     Heads(heads::HeadsCommand),
@@ -147,6 +150,7 @@ async fn on_the_store(command: Command, config: Config) -> anyhow::Result<ExitCo
         Command::Runs(command) => runs::run(command, config).await,
         Command::Orders(command) => orders::run(command, config).await,
         Command::Slots(command) => slots::run(command, config).await,
+        Command::Swaps(args) => swaps::run(args, config).await,
         Command::Heads(command) => heads::run(command, config).await,
         Command::Shelf(command) => shelf::run(command, config).await,
         Command::Db(command) => db::run(command, config.store).await,

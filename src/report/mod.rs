@@ -12,6 +12,7 @@ mod paper;
 pub mod pdf;
 mod rows;
 pub mod shelf_csv;
+pub mod swaps_csv;
 #[cfg(test)]
 pub(crate) mod testing;
 mod words;

@@ -28,7 +28,7 @@ pub enum Hosts {
 }
 
 /// Pages with forms lie under these.
-const WRITABLE: [&str; 11] = [
+const WRITABLE: [&str; 12] = [
     "/alerts/",
     "/enter",
     "/leave",
@@ -40,6 +40,7 @@ const WRITABLE: [&str; 11] = [
     "/runs/",
     "/setup/",
     "/shelf/",
+    "/swaps/",
 ];
 /// No form is larger than this: a stock-take of a few thousand lots.
 pub(crate) const BODY_BYTES: usize = 256 * 1024;

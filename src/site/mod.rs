@@ -8,6 +8,8 @@
 //! | `/machines/{id}/heads` | a machine's print heads, with forms that register, replace and map them |
 //! | `/machines/{id}/units` | its units, what is asked about them, and what people say of its supplies |
 //! | `/machines/{id}/supplies/{number}?days=120` | one supply: its likely course and why, its use, every reading; `/supplies/{slot}` leads to it |
+//! | `/machines/{id}/supplies/{number}/swap`, `/machines/{id}/heads/{place}/swap` | a swap by its guide, before it begins |
+//! | `/swaps`, `/swaps.csv`, `/swaps/{id}`, `/swaps/{id}/photo` | the record of swaps; one, a step at a time and then as it was; its picture |
 //! | `/shelf`, `/shelf/parts/{number}` | what lies on the shelf; one part with its movements and forms |
 //! | `/shelf/new`, `/shelf/parts/{number}/entry` | a new part; what the catalogue says of one, to be changed |
 //! | `/shelf/count` | the stock-take |
@@ -21,6 +23,7 @@
 //! | `/months?show=EUR` | the months side by side: ink, or what it is worth |
 //! | `/months/2026-10`, `/months/2026-10.{pdf,xlsx,csv,json}` | a month's supply report, as a page and as files |
 //! | `/setup` | what is set up; below it `devices`, `credentials`, `discover` and `import`, with their forms |
+//! | `/setup/guides` | the guides to a swap, version by version |
 //! | `/setup/people`, `/setup/changes` | who may come in; what was changed by whom |
 //! | `/enter`, `/link/{key}`, `/own` | the way in; choosing a password; one's own visits and tokens |
 //! | `/style.css`, `/healthz` | the style sheet; "ok" while the service serves |
@@ -29,7 +32,7 @@
 //! | `/changes` | server-sent events: that something is new |
 //!
 //! Forms are sent by POST to `/shelf/parts/{number}/{receive,issue,return,count,write-off}`, `/shelf/count`,
-//! `/machines/{id}/units/{slot}/{fell,from,counts,holds}/{at}` and `/months/{month}/close`, from pages of this site only, and lead back to a page (303) once they are booked.
+//! `/machines/{id}/units/{slot}/{fell,from,counts,holds}/{at}` `/swaps/{id}/{step}/{done,skip,give-up,end}` and `/months/{month}/close`, from pages of this site only, and lead back to a page (303) once they are booked.
 
 mod access;
 #[cfg(test)]
@@ -54,6 +57,7 @@ pub mod run_source;
 pub mod setup_source;
 pub mod source;
 pub mod supply_source;
+pub mod swap_source;
 mod visit;
 mod words;
 
@@ -91,6 +95,10 @@ mod shelf_tests;
 mod supply_fixtures;
 #[cfg(test)]
 mod supply_tests;
+#[cfg(test)]
+mod swap_fixtures;
+#[cfg(test)]
+mod swap_tests;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
@@ -140,6 +148,7 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .merge(pages::heads::routes::<S>())
         .merge(pages::runs::routes::<S>())
         .merge(pages::supply::routes::<S>())
+        .merge(pages::swap::routes::<S>())
         .route("/months", get(pages::months::show::<S>))
         .route("/months/{month}", get(pages::month::show::<S>))
         .route("/months/{month}/close", post(pages::month::close::<S>))

@@ -11,6 +11,7 @@ use super::heads_source::HeadSource;
 use super::run_source::RunSource;
 use super::setup_source::SetupSource;
 use super::supply_source::SupplySource;
+use super::swap_source::SwapSource;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
 use crate::domain::part::Part;
@@ -48,7 +49,9 @@ impl SourceError {
 }
 
 /// What the pages are made from.
-pub trait Source: AccessSource + AlertSource + HeadSource + RunSource + SetupSource + SupplySource {
+pub trait Source:
+    AccessSource + AlertSource + HeadSource + RunSource + SetupSource + SupplySource + SwapSource
+{
     /// The present.
     fn now(&self) -> Timestamp;
 

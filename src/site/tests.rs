@@ -66,7 +66,16 @@ pub(crate) fn full() -> Fixture {
     Fixture::new(Mood::Full)
 }
 
-const PAGES: [&str; 27] = [
+const PAGES: [&str; 36] = [
+    "/swaps",
+    "/swaps/7",
+    "/swaps/8",
+    "/swaps/9",
+    "/swaps/11",
+    "/swaps/12",
+    "/setup/guides",
+    "/machines/1/supplies/1/swap",
+    "/machines/1/heads/4/swap",
     "/runs",
     "/runs/check?area=60&media=matte",
     "/machines/1/supplies/1",

@@ -9,6 +9,7 @@ import { checkFirstRun } from "./first-run.mjs";
 import { checkAlerts } from "./alerts.mjs";
 import { checkJourneys } from "./journeys.mjs";
 import { checkPages, findPages } from "./pages.mjs";
+import { checkSwaps } from "./swaps.mjs";
 
 const world = {};
 
@@ -34,6 +35,7 @@ describe("the demo", () => {
   checkPages(world);
   checkJourneys(world);
   checkAlerts(world);
+  checkSwaps(world);
 
   test("ends on Ctrl-C and leaves no process", async () => {
     const { code, signal, left, said } = await world.demo.stop();

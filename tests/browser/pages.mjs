@@ -23,7 +23,9 @@ export async function findPages(browser, address) {
   const month = months[0];
   const [order] = (await links("/orders", "/orders/")).filter((href) => /^\/orders\/\d+$/.test(href));
   const [alert] = (await links("/alerts", "/alerts/")).filter((href) => /^\/alerts\/\d+$/.test(href));
+  const swap = (await links("/swaps", "/swaps/")).find((href) => /^\/swaps\/\d+$/.test(href));
   await close();
+  assert.ok(swap, "/swaps links to no swap");
   assert.ok(machines.length > 0, "/machines links to no machine");
   assert.ok(supplies.length > 1, "a machine links to no supplies");
   assert.ok(parts.length > 0, "/shelf links to no part");
@@ -32,7 +34,8 @@ export async function findPages(browser, address) {
   assert.ok(alert, "/alerts links to no alert");
   const named = machines.map((path, at) => [`machine-${at + 1}`, path]);
   named.push(["supply", supplies[0]], ["receptacle", supplies[supplies.length - 1]]);
-  named.push(["heads", `${machines[0]}/heads`]);
+  named.push(["heads", `${machines[0]}/heads`], ["swap-begins", `${supplies[0]}/swap`], ["head-swap-begins", `${machines[0]}/heads/1/swap`]);
+  named.push(["swaps", "/swaps"], ["swap", swap], ["guides", "/setup/guides"]);
   return {
     today: "/",
     tasks: "/tasks",

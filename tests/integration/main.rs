@@ -27,4 +27,5 @@ mod spool;
 mod structure;
 #[allow(clippy::unwrap_used, reason = "a test may panic, its helpers too")]
 mod support;
+mod swaps;
 mod truth;

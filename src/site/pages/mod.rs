@@ -19,6 +19,7 @@ pub(crate) mod setup;
 pub(crate) mod shelf;
 mod sifted;
 pub(crate) mod supply;
+pub(crate) mod swap;
 pub(crate) mod table;
 pub(crate) mod tasks;
 pub(crate) mod today;

@@ -101,6 +101,8 @@ struct SupplyPage {
     months: Vec<MonthRow>,
     units: Vec<UnitRow>,
     units_href: String,
+    /// Where a swap by the guide begins.
+    swap_href: String,
     asked: usize,
     facts: Vec<(&'static str, String)>,
     readings: Vec<ReadingRow>,
@@ -215,6 +217,7 @@ impl SupplyPage {
             months: view.months.iter().map(|month| month_row(month, measure)).collect(),
             units: view.slot.units.iter().map(|unit| units::row(&view.slot, unit, zone)).collect(),
             units_href: format!("{machine}/units#supply-{}", slot.id),
+            swap_href: format!("{}/swap", supply_href(slot)),
             machine_href: machine,
             asked: view.slot.questions.len(),
             facts: units::facts(&view.slot, zone),

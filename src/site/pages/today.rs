@@ -29,6 +29,8 @@ pub(crate) struct TaskRow {
     pub(crate) what: String,
     pub(crate) why: String,
     pub(crate) href: String,
+    /// Where the guide to a swap begins.
+    pub(crate) guide: Option<String>,
     /// The button that puts what is to be ordered on an order.
     pub(crate) put: Option<PutOn>,
 }
@@ -205,6 +207,10 @@ fn task_row(task: &Task, orders: &[AdviceLine]) -> TaskRow {
         what: task.what.clone(),
         why: format::capital(&task.why),
         href: task_href(task),
+        guide: task
+            .slot
+            .filter(|_| task.kind == TaskKind::Swap)
+            .map(|slot| format!("{}/swap", door_href(slot))),
         put: advice.map(PutOn::of),
     }
 }

@@ -119,6 +119,13 @@ fn steps(view: &SetupView) -> Vec<Step> {
             about: "Machines as a CSV file, with a rehearsal first.",
         },
         Step {
+            href: "/setup/guides",
+            title: "Guides to a swap",
+            state: String::new(),
+            missing: false,
+            about: "The steps that are shown at the machine, as you want them; every version is kept.",
+        },
+        Step {
             href: "/shelf",
             title: "Shelf",
             state: match view.parts {
