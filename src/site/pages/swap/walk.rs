@@ -33,8 +33,6 @@ struct WalkPage {
     give_up: FormView,
     steps: Vec<StepRow>,
     new_part: String,
-    /// What the machine said instead.
-    refused: Option<String>,
 }
 
 /// The step at hand.
@@ -184,7 +182,6 @@ pub(super) fn page<S: Source>(source: &S, row: &SwapRow, tried: &Tried) -> Resul
         give_up: with_reason(form("give-up", "Give the swap up", "Give it up")),
         steps: steps(row, &source.zone()),
         new_part: lot(row.from.as_ref()),
-        refused: tried.faults.iter().find(|fault| fault.field.is_empty()).map(|fault| fault.text.clone()),
         now,
     };
     Ok(html(&page)?.into_response())
