@@ -53,9 +53,14 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     welcome(&open.store, address, &config).await?;
     let result = tokio::select! {
         told = until_told() => told,
-        how = open.reached.ended() => Err(anyhow::anyhow!(
-            "the database ended by itself ({how}); start the service again, and see the log in its data directory"
-        )),
+        how = open.reached.ended() => {
+            // Whoever waits for a connection is told that there will be none, and puts its poll into the spool.
+            let store = open.store.clone();
+            tokio::spawn(async move { store.close().await });
+            Err(anyhow::anyhow!(
+                "the database ended by itself ({how}); start the service again, and see the log in its data directory"
+            ))
+        }
     };
     running.drain().await;
     open.close_after(result).await?;

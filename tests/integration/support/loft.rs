@@ -83,6 +83,21 @@ ink = [
 waste = { capacity_ml = 400, stands_at = 0.57 }
 "#;
 
+/// The room as it is laid out, several times over, each machine under a name of its own.
+pub(crate) fn crowd(times: usize) -> Scenario {
+    let mut scenario = Scenario::parse(ROOM).unwrap();
+    let plans = std::mem::take(&mut scenario.printers);
+    for n in 1..=times {
+        scenario.printers.extend(plans.iter().cloned().map(|mut plan| {
+            plan.name = format!("{} {n}", plan.name);
+            plan.serial = format!("{}-{n}", plan.serial);
+            plan.dark.clear();
+            plan
+        }));
+    }
+    scenario
+}
+
 /// The settings that nobody has touched, in the room's zone.
 pub(crate) fn config() -> Config {
     let zone = |name: &str| (name == "ULLAGE_SITE_TIME_ZONE").then(|| "Europe/Lisbon".to_owned());

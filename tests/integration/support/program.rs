@@ -110,9 +110,14 @@ impl Background {
     }
 
     /// Sends it a signal and waits for its end: its status, and what it said on standard error.
-    pub(crate) fn end(mut self, signal: Signal) -> (ExitStatus, String) {
+    pub(crate) fn end(self, signal: Signal) -> (ExitStatus, String) {
         let pid = Pid::from_raw(i32::try_from(self.child.id()).unwrap()).unwrap();
         kill_process(pid, signal).unwrap();
+        self.ended()
+    }
+
+    /// Waits for its end, which something else brings about.
+    pub(crate) fn ended(mut self) -> (ExitStatus, String) {
         let (done, ended) = mpsc::channel();
         let mut stderr = self.child.stderr.take().unwrap();
         std::thread::spawn(move || {
