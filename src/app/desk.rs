@@ -124,6 +124,10 @@ impl Desk for StoreDesk {
         Ok(Some(known))
     }
 
+    fn asked(&self, answered: bool, took: Duration) {
+        self.service.gauges.polled(answered, took);
+    }
+
     async fn take(&self, device: DeviceId, name: &str, poll: Poll) -> anyhow::Result<()> {
         let service = &self.service;
         let polls = [poll];

@@ -5,6 +5,7 @@ mod access;
 mod alert_pages;
 mod desk;
 mod head_pages;
+mod metrics;
 mod pages;
 mod run_pages;
 pub mod search;
@@ -94,6 +95,8 @@ pub struct Service {
     door: Arc<access::Doorkeeper>,
     /// Where polls wait that the store cannot take for now.
     pub spool: Option<Spool>,
+    /// What is counted of how it goes.
+    gauges: metrics::Shared,
     /// What was advised the last time.
     pub kept: Arc<Kept>,
     /// Tells pages that are kept open that something is new.
@@ -136,6 +139,7 @@ impl Service {
             report,
             door,
             spool: None,
+            gauges: Arc::default(),
             kept,
             changes,
             pictures,
@@ -251,6 +255,7 @@ impl Running {
 
     /// Applies the alert rules over and over to what is the case.
     pub fn start_alerts(&mut self, service: &Service) -> Handle {
+        let gauges = Arc::clone(&service.gauges);
         let job = Job {
             name: "alerts",
             period: service.clock.real(JUDGE_EVERY).max(SHORTEST_REST),
@@ -271,12 +276,14 @@ impl Running {
             }
         };
         let (handle, running) = job.start(work, self.stop.clone());
+        gauges.watch(&handle);
         self.tasks.spawn(running);
         handle
     }
 
     /// Mails the report of each month on its day, to whom the settings name.
     pub fn start_reports(&mut self, service: &Service) -> Handle {
+        let gauges = Arc::clone(&service.gauges);
         let job = Job {
             name: "month's report",
             period: service.clock.real(REPORT_EVERY).max(SHORTEST_REST),
@@ -296,12 +303,14 @@ impl Running {
         };
         let (handle, running) = job.start(work, self.stop.clone());
         handle.ring();
+        gauges.watch(&handle);
         self.tasks.spawn(running);
         handle
     }
 
     /// Hands over what the outbox holds, over and over.
     pub fn start_delivery(&mut self, service: &Service) -> Handle {
+        let gauges = Arc::clone(&service.gauges);
         let job = Job { name: "delivery", period: DELIVER_EVERY, clock: service.clock.clone() };
         let (service, settings) = (service.clone(), service.deliver.clone());
         let long = |span: Duration| SignedDuration::try_from(span).unwrap_or(SignedDuration::MAX);
@@ -316,6 +325,7 @@ impl Running {
             }
         };
         let (handle, running) = job.start(work, self.stop.clone());
+        gauges.watch(&handle);
         self.tasks.spawn(running);
         handle
     }
@@ -331,6 +341,7 @@ impl Running {
             },
             self.stop.clone(),
         );
+        service.gauges.watch(&handle);
         service.pictures.is_renewed_by(handle);
         self.tasks.spawn(running);
         let months = service.clone();
@@ -348,6 +359,7 @@ impl Running {
             },
             self.stop.clone(),
         );
+        service.gauges.watch(&handle);
         service.trends.is_renewed_by(handle);
         self.tasks.spawn(running);
     }

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::{Service, waiting};
+use super::{Service, metrics, waiting};
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId};
 use crate::domain::month::Month;
 use crate::domain::part::Part;
@@ -61,6 +61,14 @@ impl Source for StorePages {
     fn notice(&self) -> Option<Notice> {
         let standing = self.0.standing().notice;
         standing.or_else(|| waiting::sentence(&self.0)).map(|text| Notice { text })
+    }
+
+    async fn ready(&self) -> Result<(), String> {
+        metrics::ready(&self.0).await
+    }
+
+    async fn metrics(&self) -> Result<String, SourceError> {
+        Ok(metrics::text(&self.0).await)
     }
 
     async fn today(&self) -> Result<TodayView, SourceError> {

@@ -1,5 +1,6 @@
 //! Polls that wait in the spool: brought in when the store takes them again, and told of until then.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context;
@@ -21,12 +22,13 @@ impl Running {
     pub fn start_bringing(&mut self, service: &Service) -> Option<Handle> {
         let spool = service.spool.clone()?;
         let job = Job { name: "waiting polls", period: BRING_EVERY, clock: service.clock.clone() };
-        let service = service.clone();
+        let (service, gauges) = (service.clone(), Arc::clone(&service.gauges));
         let work = move || {
             let (service, spool) = (service.clone(), spool.clone());
             async move { bring(&service, &spool).await }
         };
         let (handle, running) = job.start(work, self.stop_signal());
+        gauges.watch(&handle);
         self.spawn(running);
         Some(handle)
     }

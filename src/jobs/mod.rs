@@ -20,6 +20,8 @@ pub struct Status {
     pub runs: u64,
     /// When it last did.
     pub last_run_at: Option<Timestamp>,
+    /// When it last ended well.
+    pub last_success_at: Option<Timestamp>,
     /// What went wrong then, if it did.
     pub fault: Option<String>,
 }
@@ -27,6 +29,7 @@ pub struct Status {
 /// A job from outside: rings for it and sees how it goes.
 #[derive(Debug, Clone)]
 pub struct Handle {
+    name: &'static str,
     bell: Arc<Notify>,
     status: watch::Receiver<Status>,
 }
@@ -35,6 +38,12 @@ impl Handle {
     /// Lets the job run now; once more, if it is just running.
     pub fn ring(&self) {
         self.bell.notify_one();
+    }
+
+    /// What it is called.
+    #[must_use]
+    pub fn name(&self) -> &'static str {
+        self.name
     }
 
     /// How it goes.
@@ -65,7 +74,7 @@ impl Job {
     {
         let bell = Arc::new(Notify::new());
         let (sender, status) = watch::channel(Status::default());
-        let handle = Handle { bell: Arc::clone(&bell), status };
+        let handle = Handle { name: self.name, bell: Arc::clone(&bell), status };
         let running = async move {
             let mut tick = tokio::time::interval_at(tokio::time::Instant::now() + self.period, self.period);
             tick.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -87,6 +96,9 @@ impl Job {
                 sender.send_modify(|status| {
                     status.runs += 1;
                     status.last_run_at = Some(now);
+                    if fault.is_none() {
+                        status.last_success_at = Some(now);
+                    }
                     status.fault = fault;
                 });
             }

@@ -51,6 +51,9 @@ pub trait Desk: Clone + Send + Sync + 'static {
     fn credential(&self, device: DeviceId)
     -> impl Future<Output = anyhow::Result<Option<Credential>>> + Send;
 
+    /// Hears how a poll went and how long it took.
+    fn asked(&self, _answered: bool, _took: Duration) {}
+
     /// Takes a poll in.
     fn take(
         &self,
@@ -125,7 +128,9 @@ impl<D: Desk> Poller<D> {
         let outcome = match self.desk.credential(turn.device).await {
             Ok(None) => return,
             Ok(Some(credential)) => {
+                let begun = Instant::now();
                 let outcome = self.probe(turn.device, &address, Arc::new(credential)).await;
+                self.desk.asked(outcome.is_ok(), begun.elapsed());
                 outcome.map_err(|fault| fault.to_string())
             }
             Err(fault) => Err(format!("{fault:#}")),

@@ -26,8 +26,8 @@
 //! | `/setup/guides` | the guides to a swap, version by version |
 //! | `/setup/people`, `/setup/changes` | who may come in; what was changed by whom |
 //! | `/enter`, `/link/{key}`, `/own` | the way in; choosing a password; one's own visits and tokens |
-//! | `/style.css`, `/healthz` | the style sheet; "ok" while the service serves |
 //! | `/style.css`, `/live.js`, `/healthz` | the style sheet; the script; "ok" while the service serves |
+//! | `/readyz`, `/metrics` | whether the service can work, or why not; its figures as OpenMetrics |
 //! | `/api/v1/…` | the same as JSON, described by `/api/v1/openapi.json` |
 //! | `/changes` | server-sent events: that something is new |
 //!
@@ -59,6 +59,7 @@ pub mod source;
 pub mod supply_source;
 pub mod swap_source;
 mod visit;
+mod watch;
 mod words;
 
 #[cfg(test)]
@@ -158,11 +159,12 @@ fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
         .route("/style.css", get(assets::style))
         .route("/live.js", get(assets::script))
         .route("/changes", get(live::changes::<S>))
-        .route("/healthz", get(async || "ok"))
+        .route("/metrics", get(watch::metrics::<S>))
         .fallback(async || error::SiteError::NoSuchPage)
         .method_not_allowed_fallback(async || error::SiteError::WrongMethod)
         .layer(DefaultBodyLimit::max(guard::BODY_BYTES))
         .with_state(source.clone())
-        .layer(from_fn_with_state(source, access::admit::<S>))
+        .layer(from_fn_with_state(source.clone(), access::admit::<S>))
+        .merge(watch::open(source))
         .layer(from_fn_with_state(guard, guard::stand::<S>))
 }

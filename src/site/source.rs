@@ -72,6 +72,16 @@ pub trait Source:
         None
     }
 
+    /// Whether the service can do its work, or why not.
+    fn ready(&self) -> impl Future<Output = Result<(), String>> + Send {
+        std::future::ready(Ok(()))
+    }
+
+    /// Figures of how the service goes, as OpenMetrics text.
+    fn metrics(&self) -> impl Future<Output = Result<String, SourceError>> + Send {
+        std::future::ready(Ok("# EOF\n".to_owned()))
+    }
+
     /// The page Today.
     fn today(&self) -> impl Future<Output = Result<TodayView, SourceError>> + Send;
 

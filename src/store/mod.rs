@@ -10,6 +10,7 @@ pub mod cluster;
 pub mod credentials;
 pub mod devices;
 pub mod feed;
+pub mod figures;
 pub mod forecasts;
 pub mod guides;
 pub mod heads;

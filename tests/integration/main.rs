@@ -30,3 +30,5 @@ mod structure;
 mod support;
 mod swaps;
 mod truth;
+mod upgrade;
+mod watched;
