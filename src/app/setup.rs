@@ -114,6 +114,8 @@ impl SetupSource for StorePages {
         let devices = store.devices(None).await.map_err(SourceError::new)?;
         let credentials = store.credentials().await.map_err(SourceError::new)?;
         let parts = store.stocks(None).await.map_err(SourceError::new)?;
+        let told = store.recipients().await.map_err(SourceError::new)?;
+        let people = store.people().await.map_err(SourceError::new)?;
         Ok(SetupView {
             room: setup.usual.site.0.clone(),
             machines: devices.len(),
@@ -124,6 +126,8 @@ impl SetupSource for StorePages {
             waiting: devices.iter().filter(|row| row.fault.is_none() && row.last_answer_at.is_none()).count(),
             credentials: credentials.len(),
             parts: parts.len(),
+            told: told.len(),
+            people: people.len(),
             ranges: setup.discover.ranges.iter().map(ToString::to_string).collect(),
             poll_every_s: setup.usual.poll_every_s,
         })

@@ -31,11 +31,20 @@ impl SetupSource for Fixture {
             waiting: 0,
             credentials: 0,
             parts: 0,
+            told: 0,
+            people: 0,
             ranges: vec![],
             poll_every_s: 900,
         };
-        let full =
-            SetupView { machines: 5, answering: 3, waiting: 1, credentials: 2, parts: 4, ..empty.clone() };
+        let full = SetupView {
+            machines: 5,
+            answering: 3,
+            waiting: 1,
+            credentials: 2,
+            parts: 4,
+            told: 1,
+            ..empty.clone()
+        };
         let full = SetupView { ranges: vec!["10.0.0.0/24".to_owned()], ..full };
         self.give(|| full, empty).await
     }

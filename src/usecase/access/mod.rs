@@ -9,6 +9,7 @@ use std::net::IpAddr;
 
 use jiff::{SignedDuration, Timestamp};
 use sha2::{Digest, Sha256};
+use tracing::warn;
 
 pub use key::{Key, NoRandomness};
 pub use password::HashFault;
@@ -95,6 +96,8 @@ pub async fn enter(
     let hash = found.as_ref().and_then(|(_, _, hash)| hash.clone());
     let right = password::matches(password, hash).await?;
     let Some((person, ..)) = found.filter(|_| right) else {
+        // What was typed is left out: people write their password into the wrong field.
+        warn!(address = ?door.address, "somebody was not let in: name and password do not belong together");
         for (key, so_far) in tries {
             store.put_tries(&key, so_far.failed(now), now).await?;
         }

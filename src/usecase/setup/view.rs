@@ -21,6 +21,10 @@ pub struct SetupView {
     pub credentials: usize,
     /// Parts in the catalogue.
     pub parts: usize,
+    /// Those who are told of alerts.
+    pub told: usize,
+    /// People who come in by name.
+    pub people: usize,
     /// The ranges that may be searched.
     pub ranges: Vec<String>,
     /// How often a device is polled of which nothing else is said, seconds.

@@ -77,7 +77,7 @@ fn steps(view: &SetupView) -> Vec<Step> {
     if silent > 0 {
         machines.push(format!("{silent} silent"));
     }
-    vec![
+    let mut steps = vec![
         Step {
             href: "/setup/devices",
             title: "Machines",
@@ -125,6 +125,14 @@ fn steps(view: &SetupView) -> Vec<Step> {
             missing: false,
             about: "The steps that are shown at the machine, as you want them; every version is kept.",
         },
+    ];
+    steps.extend(room_steps(view));
+    steps
+}
+
+/// What is set up besides the machines.
+fn room_steps(view: &SetupView) -> Vec<Step> {
+    vec![
         Step {
             href: "/shelf",
             title: "Shelf",
@@ -134,6 +142,33 @@ fn steps(view: &SetupView) -> Vec<Step> {
             },
             missing: view.parts == 0,
             about: "What lies on the shelf covers what runs out, and decides what is ordered.",
+        },
+        Step {
+            href: "/machines",
+            title: "Print heads",
+            state: String::new(),
+            missing: false,
+            about: "On each machine's page: which heads are in, and how ink runs through those of its model.",
+        },
+        Step {
+            href: "/alerts/told",
+            title: "Who is told",
+            state: match view.told {
+                0 => "Nobody is told of alerts yet.".to_owned(),
+                n => format!("{}.", counted(n, "recipient is told", "recipients are told")),
+            },
+            missing: view.told == 0,
+            about: "By mail or by calls to a program, of what, and when.",
+        },
+        Step {
+            href: "/setup/people",
+            title: "People",
+            state: match view.people {
+                0 => "Nobody is asked for a name, so only this machine is let in.".to_owned(),
+                n => format!("{}.", counted(n, "person comes in by name", "people come in by name")),
+            },
+            missing: false,
+            about: "Who may look, who does the daily work, who sets up; and what was changed by whom.",
         },
     ]
 }
