@@ -12,7 +12,7 @@ from harness import program, running
 
 @pytest.fixture(scope="module")
 def answer():
-    command = [program("ullage"), "demo", "--listen", "127.0.0.1:0", "--days", "2"]
+    command = [program("ullage"), "demo", "--listen", "127.0.0.1:0", "--days", "15"]
     with running(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as demo:
         address = None
         while address is None:
