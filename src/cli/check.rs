@@ -3,7 +3,7 @@
 use std::process::ExitCode;
 
 use super::refuse;
-use crate::app::open_to_all;
+use crate::app::{Certificates, open_to_all};
 use crate::config::{Config, Overrides};
 use crate::store::Store;
 use crate::store::reach::WhenInUse;
@@ -23,6 +23,9 @@ pub async fn run(overrides: &Overrides) -> anyhow::Result<ExitCode> {
     println!("print room     {}, {}", config.site.name, config.site.zone.iana_name().unwrap_or("UTC"));
     let scheme = if config.access.certificate.is_some() { "https" } else { "http" };
     println!("pages          {scheme}://{}/", config.listen);
+    if let Some(files) = config.access.certificate.clone() {
+        Certificates::read(files)?;
+    }
     println!("store          {}", config.store.describe());
     let reached = config.store.reach(WhenInUse::Join).await?;
     let answer = async {
@@ -37,7 +40,14 @@ pub async fn run(overrides: &Overrides) -> anyhow::Result<ExitCode> {
     reached.close().await?;
     let (version, named) = answer?;
     println!("               answers, PostgreSQL {version}");
-    println!("people         {}", if named { "come in by name" } else { "nobody is asked for a name" });
+    let people = match (named, &config.access.front) {
+        (true, _) => "come in by name",
+        (false, Some(_)) => "come in by the server in front, and none of them is known here yet",
+        (false, None) => {
+            "nobody is asked for a name; ullage people add NAME --role administrator changes that"
+        }
+    };
+    println!("people         {people}");
     if !named && !config.listen.ip().is_loopback() {
         eprintln!("ullage: {}", open_to_all(config.listen));
         return Ok(ExitCode::from(super::USAGE));

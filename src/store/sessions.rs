@@ -208,6 +208,22 @@ impl Store {
         Ok(())
     }
 
+    /// Ends somebody's visits but the `most` that were seen last: a client that keeps no cookie begins one each time.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn end_crowded_sessions(work: &mut Work, person: PersonId, most: i64) -> Result<()> {
+        sqlx::query!(
+            "delete from session where person_id = $1 and id not in (
+                 select id from session where person_id = $1 order by seen_at desc, id desc limit $2)",
+            person.0,
+            most
+        )
+        .execute(&mut **work)
+        .await?;
+        Ok(())
+    }
+
     /// Makes a token for somebody's program.
     ///
     /// # Errors

@@ -113,6 +113,16 @@ async fn whoever_the_server_in_front_names_is_in_as_long_as_they_may_be() {
     assert_eq!((visit.actor.name(), visit.actor.role()), ("Ada", Role::Reader));
     assert!(visit.actor.form_key().is_some(), "forms are hers like any other's");
     assert!(by_front("Nobody").await.unwrap().is_none());
+    for _ in 0..70 {
+        by_front("Ada").await.unwrap();
+    }
+    let visits: i64 = sqlx::query_scalar("select count(*) from session where person_id = $1")
+        .bind(id_of(store, "Ada").await.0)
+        .fetch_one(store.pool())
+        .await
+        .unwrap();
+    assert_eq!(visits, 64, "a client that keeps no cookie leaves no more than these");
+    let key = by_front("Ada").await.unwrap().unwrap();
     people::retire(store, id_of(store, "Ada").await, at(0)).await.unwrap().unwrap();
     assert!(by_front("Ada").await.unwrap().is_none());
     assert!(is_in(store, &key, 3).await.is_none());

@@ -21,6 +21,8 @@ use crate::store::{Store, StoreError};
 
 /// How long a link is good.
 pub const LINK_LASTS: SignedDuration = SignedDuration::from_hours(48);
+/// Somebody is in so many times at once, and no more.
+const VISITS_AT_ONCE: i64 = 64;
 /// A visit is written down as seen no more often than this.
 const SEEN_EVERY: SignedDuration = SignedDuration::from_mins(1);
 
@@ -135,6 +137,7 @@ async fn begin(
     let mut work = store.begin().await?;
     Store::sweep_sessions(&mut work, before(limits.at_most), before(limits.idle)).await?;
     Store::begin_session(&mut work, person, (&key.hash(), form_key.bytes()), &agent, now).await?;
+    Store::end_crowded_sessions(&mut work, person, VISITS_AT_ONCE).await?;
     work.commit().await.map_err(StoreError::from)?;
     Ok(key)
 }
