@@ -105,6 +105,11 @@ async fn look(service: &Service, device: DeviceId) -> Done<Snapshot> {
         Ok(snapshot) => snapshot,
         Err(fault) => return Ok(Err(Refusal::Silent(fault.to_string()))),
     };
+    // The store would pass over what still waits of this machine, because it is older.
+    if service.spool.as_ref().is_some_and(|spool| !spool.is_empty()) {
+        let why = "what machines said before still waits for the store; try again in a moment";
+        return Ok(Err(Refusal::Silent(why.to_owned())));
+    }
     let present = service.present();
     let polls = [Poll { at: present.now, outcome: Ok(snapshot.clone()) }];
     let taken = ingest(&service.store, device, &row.name, &polls, &present, &service.rules).await;

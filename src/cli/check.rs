@@ -21,8 +21,7 @@ pub async fn run(overrides: &Overrides) -> anyhow::Result<ExitCode> {
         config.file.as_ref().map_or("none; all is as built in".to_owned(), |f| f.display().to_string());
     println!("settings file  {file}");
     println!("print room     {}, {}", config.site.name, config.site.zone.iana_name().unwrap_or("UTC"));
-    let scheme = if config.access.certificate.is_some() { "https" } else { "http" };
-    println!("pages          {scheme}://{}/", config.listen);
+    println!("pages          {}://{}/", config.access.scheme(), config.listen);
     if let Some(files) = config.access.certificate.clone() {
         Certificates::read(files)?;
     }

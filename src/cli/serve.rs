@@ -80,7 +80,7 @@ fn open_spool(settings: &SpoolSettings) -> Option<Spool> {
 
 /// Says where to look, and how the first administrator comes in.
 async fn welcome(store: &Store, address: SocketAddr, config: &Config) -> anyhow::Result<()> {
-    let scheme = if config.access.certificate.is_some() { "https" } else { "http" };
+    let scheme = config.access.scheme();
     match first_link(store, clock().now()).await? {
         None => println!("Open {} in a browser, and come in by name.", config.deliver.link),
         Some(key) => {

@@ -23,6 +23,14 @@ pub struct AccessSettings {
     pub front: Option<Front>,
 }
 
+impl AccessSettings {
+    /// What the pages are served by here, whatever a server in front speaks.
+    #[must_use]
+    pub fn scheme(&self) -> &'static str {
+        if self.certificate.is_some() { "https" } else { "http" }
+    }
+}
+
 /// Where a certificate and its key are kept, both as PEM.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct CertificateFiles {

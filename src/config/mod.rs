@@ -181,8 +181,7 @@ impl Config {
         let store = store(&mut reader, environment, overrides, &data_dir);
         let listen = reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830)));
         let access = access::access(&mut reader);
-        let scheme = if access.certificate.is_some() { "https" } else { "http" };
-        let deliver = deliver::deliver(&mut reader, &format!("{scheme}://{listen}"));
+        let deliver = deliver::deliver(&mut reader, &format!("{}://{listen}", access.scheme()));
         let report = report::report(&mut reader, deliver.mail.is_some());
         let config = Self {
             file: None,

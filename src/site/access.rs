@@ -67,7 +67,7 @@ pub(crate) async fn admit<S: Source>(State(source): State<S>, mut request: Reque
     if needed.is_some()
         && let Some(name) = named_in_front(&source, &request)
     {
-        who = match in_by_front(&source, (name, door_of(&request)), who).await {
+        who = match in_by_front(&source, (name, door(request.extensions(), request.headers())), who).await {
             Ok(who) => Some(who),
             Err(fault) => return fault.into_response(),
         };
@@ -195,15 +195,7 @@ fn cookie(letters: &str, more: &str, https: bool) -> HeaderValue {
 }
 
 /// Where somebody comes in from. A loopback address may be that of a server in front, which tells nobody apart.
-pub(crate) fn door(request: &axum::http::request::Parts) -> Door {
-    door_by(&request.extensions, &request.headers)
-}
-
-fn door_of(request: &Request) -> Door {
-    door_by(request.extensions(), request.headers())
-}
-
-fn door_by(extensions: &axum::http::Extensions, headers: &HeaderMap) -> Door {
+pub(crate) fn door(extensions: &axum::http::Extensions, headers: &HeaderMap) -> Door {
     let address = extensions.get::<ConnectInfo<SocketAddr>>().map(|info| info.0.ip().to_canonical());
     let agent = headers.get(header::USER_AGENT).and_then(|agent| agent.to_str().ok());
     Door {

@@ -13,13 +13,13 @@ use crate::domain::ids::{DeviceId, GuideId, LotId, SlotId, SupplyIndex, SwapId};
 use crate::domain::outlook::Slot;
 use crate::domain::part::PartKind;
 use crate::domain::plumbing::Position;
-use crate::domain::reading::{Level, Role};
+use crate::domain::reading::{Level, Polarity, Role};
 use crate::domain::standard::{SupplyKind, SupplyUnit};
 use crate::usecase::book::Note;
 use crate::usecase::once::Token;
 use crate::usecase::swap::{
     Act, At, BeginView, Ended, FromLot, GuideRow, GuidesView, LotChoice, PassedStep, Place, Refusal, SwapRow,
-    SwapsWanted,
+    SwapsWanted, Target,
 };
 
 impl SwapSource for Fixture {
@@ -109,8 +109,10 @@ fn cyan() -> Slot {
 }
 
 fn view(at: At) -> BeginView {
-    let slot = matches!(at, At::Supply(_)).then(cyan);
-    let kind = slot.as_ref().map_or(PartKind::Head, PartKind::of_slot);
+    let target = match at {
+        At::Supply(_) => Target::Supply(cyan(), Polarity::Remaining),
+        At::Head(position) => Target::Head(position),
+    };
     let lot = |id, made_on: jiff::civil::Date, good| LotChoice {
         lot: LotId(id),
         part: "VO-C-775".to_owned(),
@@ -124,10 +126,8 @@ fn view(at: At) -> BeginView {
         device: DeviceId(1),
         device_name: "Bobbin".to_owned(),
         model: Some("Backdrop printer".to_owned()),
-        at,
-        slot,
-        kind,
-        guide: usual(kind),
+        guide: usual(target.kind()),
+        target,
         version: None,
         lots: vec![lot(3, date(2025, 3, 1), true), lot(2, date(2023, 1, 1), false)],
         under_way: None,

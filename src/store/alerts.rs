@@ -52,6 +52,7 @@ pub(super) struct DeviceAlertRow {
     pub(super) code: i32,
     pub(super) description: String,
     pub(super) first_seen_at: jiff_sqlx::Timestamp,
+    pub(super) cleared_at: Option<jiff_sqlx::Timestamp>,
 }
 
 impl From<DeviceAlertRow> for DeviceAlert {
@@ -80,7 +81,7 @@ impl Store {
         let rows = sqlx::query_as!(
             DeviceAlertRow,
             "select device_id, severity, training, alert_group, group_index, location, code, description,
-                    first_seen_at
+                    first_seen_at, cleared_at
              from device_alert where cleared_at is null and ($1::bigint is null or device_id = $1)
              order by device_id, severity, first_seen_at, id",
             device.map(|id| id.0)
@@ -96,8 +97,10 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn complaints_since(&self, device: DeviceId, from: Timestamp) -> Result<Vec<Complained>> {
-        let rows = sqlx::query!(
-            "select severity, training, alert_group, group_index, location, code, description, first_seen_at, cleared_at
+        let rows = sqlx::query_as!(
+            DeviceAlertRow,
+            "select device_id, severity, training, alert_group, group_index, location, code, description,
+                    first_seen_at, cleared_at
              from device_alert where device_id = $1 and coalesce(cleared_at, 'infinity') >= $2
              order by first_seen_at, id",
             device.0,
@@ -105,25 +108,11 @@ impl Store {
         )
         .fetch_all(&self.pool)
         .await?;
-        let complained =
-            |row: DeviceAlert, since: jiff_sqlx::Timestamp, until: Option<jiff_sqlx::Timestamp>| {
-                (row, since.to_jiff(), until.map(|at| at.to_jiff()))
-            };
-        Ok(rows
-            .into_iter()
-            .map(|row| {
-                let complaint = DeviceAlert {
-                    severity: Severity::from_number(row.severity),
-                    training: row.training,
-                    group: AlertGroup::from_number(row.alert_group),
-                    group_index: row.group_index,
-                    location: row.location,
-                    code: AlertCode::from_number(row.code),
-                    description: row.description,
-                };
-                complained(complaint, row.first_seen_at, row.cleared_at)
-            })
-            .collect())
+        let complained = |row: DeviceAlertRow| {
+            let (since, until) = (row.first_seen_at.to_jiff(), row.cleared_at.map(|at| at.to_jiff()));
+            (row.into(), since, until)
+        };
+        Ok(rows.into_iter().map(complained).collect())
     }
 
     /// Open or cleared alerts, newest first, at most so many; of one device if it is given.

@@ -7,7 +7,7 @@ use jiff::{Timestamp, ToSpan};
 use jiff_sqlx::ToSqlx;
 
 use super::{Result, Store, Work};
-use crate::domain::ids::SlotId;
+use crate::domain::ids::{DeviceId, SlotId};
 use crate::domain::outlook::Horizon;
 use crate::domain::rightness::KeptForecast;
 
@@ -30,6 +30,8 @@ pub struct KeptRow {
 pub enum Kept {
     /// Those of one supply from a day to a day, earliest first.
     Of(SlotId, Date, Date),
+    /// Those of one device's supplies from a day to a day, by supply, earliest first.
+    OfDevice(DeviceId, Date, Date),
     /// The first of each week of every supply whose late day lies from a day to a day.
     DueBetween(Date, Date),
     /// The latest of each supply at or before a day, no more than a week older.
@@ -102,10 +104,11 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn kept_forecasts(&self, wanted: Kept) -> Result<Vec<KeptRow>> {
         let week_before = |day: Date| day.checked_sub(6.days()).unwrap_or(Date::MIN);
-        let (slot, made, due) = match wanted {
-            Kept::Of(slot, from, to) => (Some(slot.0), Some((from, to)), None),
-            Kept::DueBetween(from, to) => (None, None, Some((from, to))),
-            Kept::StandingOn(day) => (None, Some((week_before(day), day)), None),
+        let (slot, device, made, due) = match wanted {
+            Kept::Of(slot, from, to) => (Some(slot.0), None, Some((from, to)), None),
+            Kept::OfDevice(device, from, to) => (None, Some(device.0), Some((from, to)), None),
+            Kept::DueBetween(from, to) => (None, None, None, Some((from, to))),
+            Kept::StandingOn(day) => (None, None, Some((week_before(day), day)), None),
         };
         let (made_from, made_to) = (made.map(|made| made.0.to_sqlx()), made.map(|made| made.1.to_sqlx()));
         let (due_from, due_to) = (due.map(|due| due.0.to_sqlx()), due.map(|due| due.1.to_sqlx()));
@@ -113,6 +116,7 @@ impl Store {
             "select slot_id, day, to_use, kept.early, kept.middle, kept.late, outlook.as_of as known_to
              from outlook_day kept join outlook using (slot_id)
              where kept.measure = outlook.measure and ($1::bigint is null or slot_id = $1)
+                 and ($7::bigint is null or slot_id in (select id from slot where device_id = $7))
                  and ($2::date is null or day between $2 and $3)
                  and ($4::date is null or kept.late between $4 and $5)
                  and ($4 is null or not exists (select from outlook_day first where first.slot_id = kept.slot_id
@@ -126,6 +130,7 @@ impl Store {
             due_from as _,
             due_to as _,
             matches!(wanted, Kept::StandingOn(_)),
+            device,
         )
         .fetch_all(&self.pool)
         .await?;

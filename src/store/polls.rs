@@ -149,7 +149,7 @@ async fn recall_alerts(work: &mut Work, device: DeviceId) -> Result<Vec<DeviceAl
     let rows = sqlx::query_as!(
         DeviceAlertRow,
         "select device_id, severity, training, alert_group, group_index, location, code, description,
-                first_seen_at
+                first_seen_at, cleared_at
          from device_alert where device_id = $1 and cleared_at is null order by id",
         device.0
     )

@@ -247,15 +247,18 @@ async fn forecasts(
 ) -> Result<Vec<(Named, Subject, Vec<(Timestamp, f64)>)>> {
     let (from, to) = past(present);
     let (from, to) = (present.date(from), present.date(to));
-    let mut all = Vec::new();
-    for line in store.outlooks(Wanted::Device(row.id)).await? {
-        let slot = line.outlook.slot;
-        let kept = store.kept_forecasts(Kept::Of(slot.id, from, to)).await?;
-        let kept: Vec<KeptForecast> = kept.into_iter().map(|row| row.kept).collect();
-        let figures = forecast_figures(&kept, &rules.practice.calendar, &present.zone);
-        all.push((Some((slot.id, slot.label())), Subject::Slot(row.id, slot.id), figures));
+    let mut kept: BTreeMap<SlotId, Vec<KeptForecast>> = BTreeMap::new();
+    for forecast in store.kept_forecasts(Kept::OfDevice(row.id, from, to)).await? {
+        kept.entry(forecast.kept.slot).or_default().push(forecast.kept);
     }
-    Ok(all)
+    let outlooks = store.outlooks(Wanted::Device(row.id)).await?;
+    let figures = outlooks.into_iter().map(|line| {
+        let slot = line.outlook.slot;
+        let kept = kept.remove(&slot.id).unwrap_or_default();
+        let figures = forecast_figures(&kept, &rules.practice.calendar, &present.zone);
+        (Some((slot.id, slot.label())), Subject::Slot(row.id, slot.id), figures)
+    });
+    Ok(figures.collect())
 }
 
 /// What rules can be changed for.

@@ -1,27 +1,13 @@
 """The figures of a running demo against OpenMetrics 1.0, as the parser of the prometheus_client package reads it."""
 
-import re
-import subprocess
-import urllib.request
-
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from harness import program, running
-
 
 @pytest.fixture(scope="module")
-def answer():
-    command = [program("ullage"), "demo", "--listen", "127.0.0.1:0", "--days", "15"]
-    with running(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as demo:
-        address = None
-        while address is None:
-            line = demo.stdout.readline()
-            assert line, "the demo ended before it said where it is"
-            found = re.search(r"http://127\.0\.0\.1:\d+", line)
-            address = found and found.group()
-        with urllib.request.urlopen(f"{address}/metrics", timeout=60) as got:
-            yield got.headers["Content-Type"], got.read().decode()
+def answer(demo):
+    headers, text = demo.get("/metrics")
+    return headers["Content-Type"], text.decode()
 
 
 def test_the_figures_are_openmetrics(answer):

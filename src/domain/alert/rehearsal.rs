@@ -296,9 +296,10 @@ mod tests {
         assert_eq!(figures[0].0, "2026-11-05T00:00:00Z".parse::<Timestamp>().unwrap());
         let place = Place { subject: Subject::Slot(DeviceId(1), SlotId(9)), site: None, model: None };
         let set = RuleSet::new(&Rules::default(), Vec::new());
-        let span = (figures[0].0, at(9999));
-        let told = rehearse(Rule::RunOut, &set, &[Path { place, figures }], span);
-        assert_eq!(told.len(), 1, "{told:?}");
+        let days: Vec<Timestamp> = figures.iter().map(|figure| figure.0).collect();
+        let told = rehearse(Rule::RunOut, &set, &[Path { place, figures }], (days[0], at(9999)));
+        let [only] = told[..] else { panic!("{told:?}") };
+        assert_eq!((only.opened_at, only.cleared_at, only.figure), (days[1], Some(days[3]), 3.0));
     }
 
     #[test]

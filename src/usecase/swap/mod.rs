@@ -18,7 +18,7 @@ use crate::domain::guide::seen::{Look, SupplySeen};
 use crate::domain::guide::walk::{Reason, Through, Walk};
 use crate::domain::guide::{Confirmation, Guide, usual};
 use crate::domain::head::is_head_for;
-use crate::domain::ids::{DeviceId, GuideId, HeadId, LotId, MovementId, SlotId, SupplyIndex, SwapId};
+use crate::domain::ids::{DeviceId, GuideId, HeadId, LotId, MovementId, SupplyIndex, SwapId};
 use crate::domain::outlook::{Present, Slot};
 use crate::domain::part::PartKind;
 use crate::domain::plumbing::Position;
@@ -37,6 +37,56 @@ pub enum At {
     Supply(SupplyIndex),
     /// A head, by its place.
     Head(Position),
+}
+
+/// What is swapped there.
+#[derive(Debug, Clone)]
+pub enum Target {
+    /// A supply, and which way its device counts.
+    Supply(Slot, Polarity),
+    /// A head, by its place.
+    Head(Position),
+}
+
+impl Target {
+    /// Where, as an address names it.
+    #[must_use]
+    pub fn at(&self) -> At {
+        match self {
+            Self::Supply(slot, _) => At::Supply(slot.index),
+            Self::Head(position) => At::Head(*position),
+        }
+    }
+
+    /// What kind of part goes there.
+    #[must_use]
+    pub fn kind(&self) -> PartKind {
+        match self {
+            Self::Supply(slot, _) => PartKind::of_slot(slot),
+            Self::Head(_) => PartKind::Head,
+        }
+    }
+
+    fn place(&self) -> Place {
+        match self {
+            Self::Supply(slot, _) => Place::Slot(slot.id),
+            Self::Head(position) => Place::Head(*position),
+        }
+    }
+
+    fn takes(&self, stock: &Stock, model: Option<&str>) -> bool {
+        match self {
+            Self::Supply(slot, _) => stock.part.fits(slot, model),
+            Self::Head(_) => stock.part.kind == PartKind::Head && is_head_for(&stock.part, model),
+        }
+    }
+
+    fn supply(&self) -> Option<(SupplyIndex, Polarity)> {
+        match self {
+            Self::Supply(slot, counts) => Some((slot.index, *counts)),
+            Self::Head(_) => None,
+        }
+    }
 }
 
 /// A lot that a new part may come from.
@@ -67,12 +117,8 @@ pub struct BeginView {
     pub device_name: String,
     /// Its model.
     pub model: Option<String>,
-    /// Where in it.
-    pub at: At,
-    /// The slot, where it is one.
-    pub slot: Option<Slot>,
     /// What is swapped.
-    pub kind: PartKind,
+    pub target: Target,
     /// The guide that counts.
     pub guide: Guide,
     /// Which version it is; none: the usual one.
@@ -89,18 +135,9 @@ impl BeginView {
     /// What is swapped, in words.
     #[must_use]
     pub fn label(&self) -> String {
-        match (&self.slot, self.at) {
-            (Some(slot), _) => slot.label(),
-            (None, At::Head(position)) => format!("Head {position}"),
-            (None, At::Supply(index)) => format!("Supply {index}"),
-        }
-    }
-
-    fn place(&self) -> Place {
-        match (&self.slot, self.at) {
-            (Some(slot), _) => Place::Slot(slot.id),
-            (None, At::Head(position)) => Place::Head(position),
-            (None, At::Supply(index)) => Place::Slot(SlotId(i64::from(index.0))),
+        match &self.target {
+            Target::Supply(slot, _) => slot.label(),
+            Target::Head(position) => format!("Head {position}"),
         }
     }
 }
@@ -131,17 +168,19 @@ pub async fn begin_view(
 ) -> Result<Option<BeginView>> {
     let Some(row) = store.devices(Some(device)).await?.pop() else { return Ok(None) };
     let mut work = store.begin().await?;
-    let slot = match at {
-        At::Head(_) => None,
+    let target = match at {
+        At::Head(position) => Target::Head(position),
         At::Supply(index) => {
             let slots = Store::slots_in(&mut work, Some(device)).await?;
             match slots.into_iter().find(|row| row.slot.index == index) {
-                Some(row) => Some(row.slot),
+                Some(row) => {
+                    Target::Supply(row.slot, row.counts.map_or(Polarity::Remaining, |counts| counts.0))
+                }
                 None => return Ok(None),
             }
         }
     };
-    let kind = slot.as_ref().map_or(PartKind::Head, PartKind::of_slot);
+    let kind = target.kind();
     let model = row.model.as_deref();
     let written = Store::guide_for(&mut work, kind, model).await?;
     let (version, guide) = match written {
@@ -149,27 +188,21 @@ pub async fn begin_view(
         None => (None, usual(kind)),
     };
     let stocks = Store::stocks_in(&mut work, None).await?;
-    let fits = |stock: &&Stock| match &slot {
-        Some(slot) => stock.part.fits(slot, model),
-        None => stock.part.kind == PartKind::Head && is_head_for(&stock.part, model),
-    };
+    let fits = |stock: &&Stock| target.takes(stock, model);
     let under_way =
         store.swaps(&SwapsWanted { device: Some(device), under_way: true, ..SwapsWanted::default() }).await?;
-    let mut view = BeginView {
+    let is_there = |swap: &SwapRow| swap.place == target.place();
+    Ok(Some(BeginView {
         lots: lots(stocks.iter().filter(fits), present.today()),
         device,
         device_name: row.name,
+        under_way: under_way.into_iter().find(is_there).map(|swap| swap.id),
         model: row.model,
-        at,
-        slot,
-        kind,
+        target,
         guide,
         version,
-        under_way: None,
         today: present.today(),
-    };
-    view.under_way = under_way.into_iter().find(|swap| swap.place == view.place()).map(|swap| swap.id);
-    Ok(Some(view))
+    }))
 }
 
 /// Good lots before those past their date, the oldest of each first: the first one is the one to take.
@@ -212,16 +245,15 @@ pub async fn begin(
     if let Err(refusal) = is_right_lot(&view.lots, lot, &note.why) {
         return Ok(Err(refusal));
     }
-    let counts = counts(store, device, view.slot.as_ref()).await?;
-    let supply = view.slot.as_ref().map(|slot| (slot.index, counts));
+    let supply = view.target.supply();
     let look = Look { snapshot, supply, before: None, was_missing: false };
     if let Err(fault) = Walk::begin(view.guide.clone(), &look.judge(Confirmation::NotPrinting)) {
         return Ok(Err(fault.into()));
     }
     let new = NewSwap {
         device,
-        place: view.place(),
-        kind: view.kind,
+        place: view.target.place(),
+        kind: view.target.kind(),
         guide: view.version,
         steps: view.guide,
         lot,
@@ -268,10 +300,9 @@ fn is_right_lot(lots: &[LotChoice], wanted: Option<LotId>, why: &str) -> std::re
     }
 }
 
-async fn counts(store: &Store, device: DeviceId, slot: Option<&Slot>) -> Result<Polarity> {
+async fn counts(work: &mut Work, device: DeviceId, slot: Option<&Slot>) -> Result<Polarity> {
     let Some(slot) = slot else { return Ok(Polarity::Remaining) };
-    let mut work = store.begin().await?;
-    let rows = Store::slots_in(&mut work, Some(device)).await?;
+    let rows = Store::slots_in(work, Some(device)).await?;
     let known = rows.into_iter().find(|row| row.slot.id == slot.id).and_then(|row| row.counts);
     Ok(known.map_or(Polarity::Remaining, |(counts, _)| counts))
 }
@@ -319,7 +350,7 @@ pub async fn act(
         return Ok(Err(Refusal::Moved));
     }
     let signed = (who.trim(), present.now);
-    let counts = counts(store, row.device, row.slot.as_ref()).await?;
+    let counts = counts(&mut work, row.device, row.slot.as_ref()).await?;
     let supply = row.slot.as_ref().map(|slot| (slot.index, counts));
     let mut walk = row.walk.clone();
     let how = match act {

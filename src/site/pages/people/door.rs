@@ -63,9 +63,8 @@ fn enter_page<S: Source>(
 
 /// What a form at the door sent, and where from.
 async fn at_the_door(request: Request) -> Result<(Fields, Door), SiteError> {
-    let (parts, body) = request.into_parts();
-    let from = door(&parts);
-    let sent: Sent = Request::from_parts(parts, body).extract::<Form<_>, _>().await;
+    let from = door(request.extensions(), request.headers());
+    let sent: Sent = request.extract::<Form<_>, _>().await;
     Ok((Fields::of(sent)?, from))
 }
 

@@ -118,13 +118,13 @@ async fn page<S: Source>(source: &S, device: DeviceId, at: At, tried: &Tried) ->
 }
 
 fn form(view: &BeginView, tried: &Tried) -> FormView {
-    let action = begin_href(view.device, view.at);
+    let action = begin_href(view.device, view.target.at());
     let form = FormView::new(action, ("begin", "Begin", "Begin: ask the machine"), tried);
     let first = view.lots.first().filter(|lot| lot.good).map(|lot| lot.lot);
     let mut lots: Vec<(String, String)> =
         view.lots.iter().map(|lot| (lot.lot.to_string(), words(lot, first == Some(lot.lot)))).collect();
     lots.push(("none".to_owned(), "not from the shelf".to_owned()));
-    let what = match view.kind {
+    let what = match view.target.kind() {
         PartKind::Cartridge => "The new cartridge is",
         PartKind::Head => "The new head is",
         PartKind::Receptacle => "The new receptacle is",
