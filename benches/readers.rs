@@ -1,5 +1,5 @@
 //! What pages cost with a large print room behind them and many people looking:
-//! `target/debug/ullage db with --throwaway -- cargo bench --bench readers`.
+//! `SQLX_OFFLINE=true target/debug/ullage db with --throwaway -- cargo bench --bench readers`.
 //!
 //! A real PostgreSQL (`DATABASE_URL`) is filled with `MACHINES` machines of sixteen supplies each (10,000 unless the
 //! environment says otherwise) if it is empty. Then one reader asks for each page over and over, and after that `READERS`
