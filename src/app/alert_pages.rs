@@ -12,7 +12,7 @@ use crate::notify::address::{mail_address, web_address};
 use crate::site::alert_source::AlertSource;
 use crate::site::source::SourceError;
 use crate::usecase::alerts::{AnswerRefused, answer};
-use crate::usecase::rules::{RuleLine, RuleRefused, RuleView, TellingLine};
+use crate::usecase::rules::{Rehearsed, RuleLine, RuleRefused, RuleView};
 use crate::usecase::told::{self, ToldRefused};
 use crate::usecase::view::{AlertLine, AlertsView, ToldView};
 use crate::usecase::{alert_pages, feed, rules};
@@ -109,7 +109,7 @@ impl AlertSource for StorePages {
         rules::rule(&self.0.store, rule, &present, &self.0.rules).await.map_err(SourceError::new)
     }
 
-    async fn rehearse(&self, patch: Patch) -> Result<Result<Vec<TellingLine>, RuleRefused>, SourceError> {
+    async fn rehearse(&self, patch: Patch) -> Result<Result<Rehearsed, RuleRefused>, SourceError> {
         let present = self.0.present();
         let told = rules::rehearse_change(&self.0.store, &patch, &present, &self.0.rules).await;
         told.map_err(SourceError::new)

@@ -18,6 +18,7 @@ use super::ids::SupplyIndex;
 use super::outlook::Present;
 use super::sign::Sign;
 use super::snapshot::{DeviceAlert, Marker, Snapshot, SupplyRow};
+use super::standard::DetectedErrors;
 
 /// A run of polls is broken off when this many intervals pass without a poll.
 const MISSED_INTERVALS: i32 = 3;
@@ -138,6 +139,17 @@ pub struct NewSign {
     pub sign: Sign,
 }
 
+/// A span in which a slot was missing from its device's answers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Gap {
+    /// Which slot.
+    pub index: SupplyIndex,
+    /// When it last stood in an answer before.
+    pub from: Timestamp,
+    /// When it stood in one again.
+    pub to: Timestamp,
+}
+
 /// A row of the device's own alert table that came or went.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum AlertChange {
@@ -167,6 +179,10 @@ pub struct Changes {
     pub readings: Vec<NewReading>,
     /// What was seen besides the levels, in order.
     pub signs: Vec<NewSign>,
+    /// Spans in which a slot was missing, once it is there again.
+    pub gaps: Vec<Gap>,
+    /// What the device detected, where that was not the same as at the answer before in the batch.
+    pub detected: Vec<(Timestamp, DetectedErrors)>,
     /// Alerts of the device that came or went, in order.
     pub alerts: Vec<AlertChange>,
     /// When the device came to be dark (true) or answered again (false).
@@ -238,6 +254,7 @@ impl Changes {
         if !renumbered.is_empty() {
             self.readings.iter_mut().for_each(|reading| now(&mut reading.index));
             self.signs.iter_mut().filter_map(|sign| sign.index.as_mut()).for_each(now);
+            self.gaps.iter_mut().for_each(|gap| now(&mut gap.index));
         }
     }
 }
@@ -271,6 +288,10 @@ fn answer(memory: &mut Memory, at: Timestamp, snapshot: &Snapshot, day: Date, ch
         changes.renumber(&renumbered);
     }
     seen::signs_of_rows(memory, at, snapshot, changes);
+    seen::gaps(memory, at, snapshot, changes);
+    if changes.detected.last().is_none_or(|(_, before)| *before != snapshot.errors) {
+        changes.detected.push((at, snapshot.errors));
+    }
     for row in &snapshot.supplies {
         let known = memory.slots.get_mut(&row.index);
         let same = known.as_ref().is_some_and(|slot| {

@@ -22,6 +22,10 @@ pub struct KeptForecast {
     pub to_use: f64,
     /// What was said.
     pub horizon: Horizon,
+    /// Use per day that it went by, in the same measure; none where that was not known, or not kept yet.
+    pub daily_use: Option<f64>,
+    /// What the unit holds, likewise.
+    pub capacity: Option<f64>,
 }
 
 impl KeptForecast {
@@ -32,7 +36,8 @@ impl KeptForecast {
         let today = present.today();
         let (horizon, left) = (outlook.forecast.horizon()?, outlook.level.remaining.measured()?);
         let to_use = left.max(0.0) + used.get(&today).copied().unwrap_or(0.0);
-        let kept = Self { slot: outlook.slot.id, day: today, to_use, horizon };
+        let (daily_use, capacity) = (outlook.daily_use, outlook.level.capacity.known());
+        let kept = Self { slot: outlook.slot.id, day: today, to_use, horizon, daily_use, capacity };
         (present.date(outlook.as_of) == today).then_some(kept)
     }
 }
@@ -132,7 +137,7 @@ mod tests {
 
     fn kept(to_use: f64) -> KeptForecast {
         let horizon = Horizon { early: day(10), middle: day(14), late: day(20) };
-        KeptForecast { slot: SlotId(1), day: day(3), to_use, horizon }
+        KeptForecast { slot: SlotId(1), day: day(3), to_use, horizon, daily_use: None, capacity: None }
     }
 
     /// Ten a day from the first of October on.

@@ -10,9 +10,9 @@ use crate::domain::alert::recipient::{Channel, Peace, Quiet, Recipient, Route};
 use crate::domain::alert::ruleset::{Patch, Scope, Setting};
 use crate::domain::alert::snooze::Snooze;
 use crate::domain::alert::{Alert, Grade, Rule, Seen, Subject};
-use crate::domain::ids::{AlertId, DeviceId, MessageId, RecipientId, SlotId};
+use crate::domain::ids::{AlertId, DeviceId, MessageId, PartId, RecipientId, SlotId};
 use crate::usecase::alerts::AnswerRefused;
-use crate::usecase::rules::{ChangeLine, RuleLine, RuleRefused, RuleView, TellingLine};
+use crate::usecase::rules::{ChangeLine, Rehearsed, RuleLine, RuleRefused, RuleView, TellingLine};
 use crate::usecase::told::ToldRefused;
 use crate::usecase::view::{AlertGroup, AlertLine, AlertsView, MessageLine, ToldView};
 
@@ -96,10 +96,10 @@ impl AlertSource for Fixture {
         Ok(rule_view(rule))
     }
 
-    async fn rehearse(&self, patch: Patch) -> Result<Result<Vec<TellingLine>, RuleRefused>, SourceError> {
+    async fn rehearse(&self, patch: Patch) -> Result<Result<Rehearsed, RuleRefused>, SourceError> {
         let telling = |slot, opened: &str, cleared: Option<&str>| TellingLine {
-            device: DeviceId(1),
-            slot: Some(SlotId(slot)),
+            subject: Subject::Slot(DeviceId(1), SlotId(slot)),
+            part: None,
             about: "Bobbin, Waste receptacle".to_owned(),
             opened_at: at(opened),
             cleared_at: cleared.map(at),
@@ -107,10 +107,26 @@ impl AlertSource for Fixture {
         };
         Ok(match patch.scope {
             Scope::Device(DeviceId(99)) => Err(RuleRefused::NoSuchPlace),
-            _ => Ok(vec![
-                telling(9, "2026-11-23T10:05:00Z", None),
-                telling(9, "2026-09-01T10:05:00Z", Some("2026-09-04T11:05:00Z")),
-            ]),
+            _ if patch.rule == Rule::StockDate => Ok(Rehearsed {
+                tellings: vec![TellingLine {
+                    subject: Subject::Part(PartId(4)),
+                    part: Some("VO-C-775".to_owned()),
+                    about: "cyan cartridge (VO-C-775)".to_owned(),
+                    figure: 30.0,
+                    ..telling(9, "2026-11-23T00:00:00Z", None)
+                }],
+                since: Some(at("2026-11-02T08:00:00Z")),
+                looked_at: 3,
+                left_out: 2,
+            }),
+            _ => Ok(Rehearsed {
+                tellings: vec![
+                    telling(9, "2026-11-23T10:05:00Z", None),
+                    telling(9, "2026-09-01T10:05:00Z", Some("2026-09-04T11:05:00Z")),
+                ],
+                looked_at: 1,
+                ..Rehearsed::default()
+            }),
         })
     }
 
@@ -163,7 +179,6 @@ fn rule_view(rule: Rule) -> RuleView {
             (Scope::Device(DeviceId(1)), "Bobbin".to_owned()),
         ],
         told: told.collect(),
-        can_be_rehearsed: rule == Rule::WasteOrderPoint,
     }
 }
 

@@ -11,7 +11,7 @@ use crate::domain::alert::snooze::Snooze;
 use crate::domain::alert::{Grade, Rule};
 use crate::domain::ids::{AlertId, MessageId, RecipientId};
 use crate::usecase::alerts::AnswerRefused;
-use crate::usecase::rules::{RuleLine, RuleRefused, RuleView, TellingLine};
+use crate::usecase::rules::{Rehearsed, RuleLine, RuleRefused, RuleView};
 use crate::usecase::told::ToldRefused;
 use crate::usecase::view::{AlertLine, AlertsView, ToldView};
 
@@ -88,7 +88,7 @@ pub trait AlertSource: Clone + Send + Sync + 'static {
     fn rehearse(
         &self,
         patch: Patch,
-    ) -> impl Future<Output = Result<Result<Vec<TellingLine>, RuleRefused>, SourceError>> + Send;
+    ) -> impl Future<Output = Result<Result<Rehearsed, RuleRefused>, SourceError>> + Send;
 
     /// Changes a rule, or says why not.
     fn keep_rule(

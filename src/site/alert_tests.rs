@@ -197,9 +197,17 @@ fn a_rule_is_tried_on_the_past_before_it_is_kept() {
             let words = text(&answer.body);
             assert!(words.contains(said), "lacks '{said}':\n{words}");
         }
-        let form = "scope=everywhere&on=on&lasting=0&grade=critical&do=try";
-        let unkept = text(&post(to, "/alerts/rules/replace_now/change", form).body);
-        assert!(unkept.contains("What this rule goes by is not kept"), "{unkept}");
+        let form = "scope=everywhere&on=on&open_at=30&clear_at=45&lasting=0&grade=other&do=try";
+        let dated = post(to, "/alerts/rules/stock_date/change", form).body;
+        assert!(dated.contains("href=\"/shelf/parts/VO-C-775\">Cyan cartridge (VO-C-775)</a>"), "{dated}");
+        let words = text(&dated);
+        for part in [
+            "would have told you once, everywhere",
+            "What this rule goes by is kept since",
+            "it was for 3 of 5. Choose a narrower place to see the others.",
+        ] {
+            assert!(words.contains(part), "lacks '{part}':\n{words}");
+        }
         assert_eq!(ask(to, "GET", "/alerts/rules/nothing", "").status, 404);
         assert_eq!(post(to, "/alerts/rules/dark/burn", "").status, 404);
     });

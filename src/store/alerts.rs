@@ -38,9 +38,6 @@ pub struct WantedAlerts {
     pub limit: i64,
 }
 
-/// A row of a device's own alert table, from when to when it stood there.
-pub type Complained = (DeviceAlert, Timestamp, Option<Timestamp>);
-
 /// A row of a device's own alert table, as it is kept.
 pub(super) struct DeviceAlertRow {
     pub(super) device_id: i64,
@@ -90,29 +87,6 @@ impl Store {
         .await?;
         let told = |row: DeviceAlertRow| (DeviceId(row.device_id), row.first_seen_at.to_jiff(), row);
         Ok(rows.into_iter().map(told).map(|(device, since, row)| (device, row.into(), since)).collect())
-    }
-
-    /// What a device complained of itself since `from`, with the moments from which and until which.
-    ///
-    /// # Errors
-    /// If the store cannot be reached.
-    pub async fn complaints_since(&self, device: DeviceId, from: Timestamp) -> Result<Vec<Complained>> {
-        let rows = sqlx::query_as!(
-            DeviceAlertRow,
-            "select device_id, severity, training, alert_group, group_index, location, code, description,
-                    first_seen_at, cleared_at
-             from device_alert where device_id = $1 and coalesce(cleared_at, 'infinity') >= $2
-             order by first_seen_at, id",
-            device.0,
-            from.to_sqlx() as _
-        )
-        .fetch_all(&self.pool)
-        .await?;
-        let complained = |row: DeviceAlertRow| {
-            let (since, until) = (row.first_seen_at.to_jiff(), row.cleared_at.map(|at| at.to_jiff()));
-            (row.into(), since, until)
-        };
-        Ok(rows.into_iter().map(complained).collect())
     }
 
     /// Open or cleared alerts, newest first, at most so many; of one device if it is given.

@@ -7,7 +7,7 @@ use jiff::{Timestamp, ToSpan};
 use jiff_sqlx::ToSqlx;
 
 use super::{Result, Store, Work};
-use crate::domain::ids::{DeviceId, SlotId};
+use crate::domain::ids::SlotId;
 use crate::domain::outlook::Horizon;
 use crate::domain::rightness::KeptForecast;
 
@@ -30,8 +30,6 @@ pub struct KeptRow {
 pub enum Kept {
     /// Those of one supply from a day to a day, earliest first.
     Of(SlotId, Date, Date),
-    /// Those of one device's supplies from a day to a day, by supply, earliest first.
-    OfDevice(DeviceId, Date, Date),
     /// The first of each week of every supply whose late day lies from a day to a day.
     DueBetween(Date, Date),
     /// The latest of each supply at or before a day, no more than a week older.
@@ -55,10 +53,12 @@ impl Store {
         let measures: Vec<String> = forecasts.iter().map(|(_, measure, _)| (*measure).to_owned()).collect();
         let to_use: Vec<f64> = forecasts.iter().map(|(kept, ..)| kept.to_use).collect();
         let as_of: Vec<_> = forecasts.iter().map(|(.., as_of)| as_of.to_sqlx()).collect();
+        let daily_use: Vec<Option<f64>> = forecasts.iter().map(|(kept, ..)| kept.daily_use).collect();
+        let capacity: Vec<Option<f64>> = forecasts.iter().map(|(kept, ..)| kept.capacity).collect();
         let fresh = sqlx::query_scalar!(
-            "insert into outlook_day (slot_id, day, as_of, measure, to_use, early, middle, late)
+            "insert into outlook_day (slot_id, day, as_of, measure, to_use, early, middle, late, daily_use, capacity)
              select * from unnest($1::bigint[], $2::date[], $3::timestamptz[], $4::text[], $5::float8[],
-                                  $6::date[], $7::date[], $8::date[])
+                                  $6::date[], $7::date[], $8::date[], $9::float8[], $10::float8[])
              on conflict (slot_id, day) do nothing returning slot_id",
             &slots,
             &day(|kept| kept.day) as _,
@@ -68,6 +68,8 @@ impl Store {
             &day(|kept| kept.horizon.early) as _,
             &day(|kept| kept.horizon.middle) as _,
             &day(|kept| kept.horizon.late) as _,
+            &daily_use as _,
+            &capacity as _,
         )
         .fetch_all(&mut **work)
         .await?;
@@ -104,19 +106,18 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn kept_forecasts(&self, wanted: Kept) -> Result<Vec<KeptRow>> {
         let week_before = |day: Date| day.checked_sub(6.days()).unwrap_or(Date::MIN);
-        let (slot, device, made, due) = match wanted {
-            Kept::Of(slot, from, to) => (Some(slot.0), None, Some((from, to)), None),
-            Kept::OfDevice(device, from, to) => (None, Some(device.0), Some((from, to)), None),
-            Kept::DueBetween(from, to) => (None, None, None, Some((from, to))),
-            Kept::StandingOn(day) => (None, None, Some((week_before(day), day)), None),
+        let (slot, made, due) = match wanted {
+            Kept::Of(slot, from, to) => (Some(slot.0), Some((from, to)), None),
+            Kept::DueBetween(from, to) => (None, None, Some((from, to))),
+            Kept::StandingOn(day) => (None, Some((week_before(day), day)), None),
         };
         let (made_from, made_to) = (made.map(|made| made.0.to_sqlx()), made.map(|made| made.1.to_sqlx()));
         let (due_from, due_to) = (due.map(|due| due.0.to_sqlx()), due.map(|due| due.1.to_sqlx()));
         let rows = sqlx::query!(
-            "select slot_id, day, to_use, kept.early, kept.middle, kept.late, outlook.as_of as known_to
+            "select slot_id, day, to_use, kept.early, kept.middle, kept.late, kept.daily_use, kept.capacity,
+                    outlook.as_of as known_to
              from outlook_day kept join outlook using (slot_id)
              where kept.measure = outlook.measure and ($1::bigint is null or slot_id = $1)
-                 and ($7::bigint is null or slot_id in (select id from slot where device_id = $7))
                  and ($2::date is null or day between $2 and $3)
                  and ($4::date is null or kept.late between $4 and $5)
                  and ($4 is null or not exists (select from outlook_day first where first.slot_id = kept.slot_id
@@ -130,11 +131,9 @@ impl Store {
             due_from as _,
             due_to as _,
             matches!(wanted, Kept::StandingOn(_)),
-            device,
         )
         .fetch_all(&self.pool)
         .await?;
-        let kept = |slot, day, to_use, horizon| KeptForecast { slot: SlotId(slot), day, to_use, horizon };
         Ok(rows
             .into_iter()
             .map(|row| {
@@ -143,10 +142,15 @@ impl Store {
                     middle: row.middle.to_jiff(),
                     late: row.late.to_jiff(),
                 };
-                KeptRow {
-                    kept: kept(row.slot_id, row.day.to_jiff(), row.to_use, horizon),
-                    known_to: row.known_to.to_jiff(),
-                }
+                let kept = KeptForecast {
+                    slot: SlotId(row.slot_id),
+                    day: row.day.to_jiff(),
+                    to_use: row.to_use,
+                    horizon,
+                    daily_use: row.daily_use,
+                    capacity: row.capacity,
+                };
+                KeptRow { kept, known_to: row.known_to.to_jiff() }
             })
             .collect())
     }

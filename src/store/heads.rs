@@ -293,19 +293,25 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached, or holds a map that is none.
     pub async fn plumbing(work: &mut Work, model: &str) -> Result<Option<Plumbing>> {
-        let rows = sqlx::query!("select head, colour, share from plumbing where model = $1", model)
-            .fetch_all(&mut **work)
+        let rows = sqlx::query_as!(
+            ChannelRow,
+            "select model, head, colour, share from plumbing where model = $1",
+            model
+        )
+        .fetch_all(&mut **work)
+        .await?;
+        Ok(plumbings(rows)?.remove(model))
+    }
+
+    /// The maps that people wrote, by model.
+    ///
+    /// # Errors
+    /// If the store cannot be reached, or holds a map that is none.
+    pub async fn plumbings(&self) -> Result<BTreeMap<String, Plumbing>> {
+        let rows = sqlx::query_as!(ChannelRow, "select model, head, colour, share from plumbing")
+            .fetch_all(&self.pool)
             .await?;
-        if rows.is_empty() {
-            return Ok(None);
-        }
-        let channels = rows
-            .into_iter()
-            .map(|row| Ok(Channel { head: position(row.head)?, colour: row.colour, share: row.share }));
-        let plumbing = Plumbing::new(channels.collect::<Result<_>>()?);
-        plumbing
-            .map(Some)
-            .map_err(|fault| StoreError::Unknown { what: "plumbing map", value: fault.to_string() })
+        plumbings(rows)
     }
 
     /// Puts a model's map in the place of the one before; none: what is usual counts again.
@@ -358,6 +364,27 @@ impl Store {
             .await?;
         Ok((row.model, row.last_answer_at.map(|at| at.to_jiff())))
     }
+}
+
+/// A row of a map.
+struct ChannelRow {
+    model: String,
+    head: i32,
+    colour: String,
+    share: f64,
+}
+
+fn plumbings(rows: Vec<ChannelRow>) -> Result<BTreeMap<String, Plumbing>> {
+    let mut channels: BTreeMap<String, Vec<Channel>> = BTreeMap::new();
+    for row in rows {
+        let channel = Channel { head: position(row.head)?, colour: row.colour, share: row.share };
+        channels.entry(row.model).or_default().push(channel);
+    }
+    let map = |(model, channels)| match Plumbing::new(channels) {
+        Ok(plumbing) => Ok((model, plumbing)),
+        Err(fault) => Err(StoreError::Unknown { what: "plumbing map", value: fault.to_string() }),
+    };
+    channels.into_iter().map(map).collect()
 }
 
 fn position(number: i32) -> Result<Position> {

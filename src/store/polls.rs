@@ -41,6 +41,8 @@ impl Store {
         let slots = record_slots(work, device, memory).await?;
         record_readings(work, &slots, changes).await?;
         record_signs(work, device, &slots, changes).await?;
+        Self::keep_gaps(work, &slots, &changes.gaps).await?;
+        Self::keep_errors(work, device, &changes.detected).await?;
         record_alerts(work, device, changes).await?;
         record_counts(work, device, changes).await?;
         if let Some((at, snapshot)) = &changes.last_answer {

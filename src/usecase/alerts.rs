@@ -3,12 +3,11 @@
 
 use std::collections::BTreeSet;
 
-use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp, ToSpan};
 
 use super::advice::{Kept, states};
 use crate::domain::alert::facts::{
-    DeviceFacts, HeadFacts, JUDGED, RECENT_DAYS, Room, SupplyFacts, conditions,
+    DeviceFacts, HeadFacts, JUDGED, RECENT_DAYS, Room, SupplyFacts, conditions, next_orders, warranty_day,
 };
 use crate::domain::alert::life::{Condition, Edge, Stands, judge};
 use crate::domain::alert::recipient::{Hours, NoticeKind, on_clearing, on_opening, on_snooze};
@@ -17,7 +16,6 @@ use crate::domain::alert::snooze::Snooze;
 use crate::domain::alert::{Alert, Grade, Rule, Subject};
 use crate::domain::head::{Head, HeadOutlook};
 use crate::domain::ids::{AlertId, DeviceId};
-use crate::domain::life::Warranty;
 use crate::domain::outlook::Present;
 use crate::domain::rules::Rules;
 use crate::domain::shelf::Stock;
@@ -139,6 +137,8 @@ pub async fn judge_all_with(store: &Store, present: &Present, rules: &Rules, kep
     let patches = store.rule_patches().await?.into_iter().map(|row| row.patch).collect();
     let set = RuleSet::new(rules, patches);
     let facts = Facts::load(store, present, rules, kept).await?;
+    let order_days = next_orders(&facts.tasks).into_iter().map(|(slot, task)| (slot, task.due)).collect();
+    store.keep_order_days(&order_days, present.now).await?;
     let mut work = store.begin().await?;
     let stands = Store::stands(&mut work, None).await?;
     work.commit().await?;
@@ -209,15 +209,6 @@ async fn apply(work: &mut Work, edge: &Edge, now: Timestamp, hours: &Hours<'_>) 
     }
 }
 
-/// A warranty that is over already warns of nothing: it is told while something can still be done.
-fn head_facts(head: &Head, said: &HeadOutlook, today: Date) -> HeadFacts {
-    let warranty_ends = match Warranty::of(head, said, today) {
-        Warranty::Ends { days, .. } => Some(days.middle),
-        Warranty::Over(_) | Warranty::NotYet(_) => None,
-    };
-    HeadFacts { place: head.position.into(), warranty_ends }
-}
-
 /// What is known of the whole print room, loaded once.
 struct Facts {
     devices: Vec<DeviceFacts>,
@@ -236,6 +227,10 @@ impl Facts {
         let today = present.today();
         let from = today.checked_sub(i64::from(RECENT_DAYS).days()).unwrap_or(today);
         let recent = store.recent_use(from, today).await?;
+        let head_facts = |(head, said): &(Head, HeadOutlook)| HeadFacts {
+            place: head.position.into(),
+            warranty_ends: warranty_day(head, said, today),
+        };
         let facts = |state: crate::domain::advice::DeviceState| {
             let watched = watched.get(&state.id)?;
             let supply = |(outlook, _): (crate::domain::outlook::Outlook, _)| {
@@ -252,7 +247,7 @@ impl Facts {
                 errors: state.errors,
                 complaints: state.alerts,
                 supplies: state.supplies.into_iter().filter_map(supply).collect(),
-                heads: state.heads.iter().map(|(head, said)| head_facts(head, said, today)).collect(),
+                heads: state.heads.iter().map(head_facts).collect(),
             })
         };
         Ok(Self { devices: states.into_iter().filter_map(facts).collect(), shelf, tasks })

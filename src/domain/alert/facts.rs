@@ -1,5 +1,7 @@
 //! What is the case at every device and on the shelf, as the rules see it.
 
+use std::collections::BTreeMap;
+
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 
@@ -8,7 +10,9 @@ use super::walk::level_figure;
 use super::{Rule, Subject};
 use crate::domain::advice::{asks_for_swap, lower_first, short};
 use crate::domain::calendar::Calendar;
-use crate::domain::ids::DeviceId;
+use crate::domain::head::{Head, HeadOutlook};
+use crate::domain::ids::{DeviceId, SlotId};
+use crate::domain::life::{Warranty, good_until};
 use crate::domain::outlook::{Outlook, Present, Slot};
 use crate::domain::reading::{Amount, Role};
 use crate::domain::shelf::Stock;
@@ -108,10 +112,12 @@ pub struct Room<'a> {
 #[must_use]
 pub fn conditions(room: &Room<'_>) -> Vec<Condition> {
     let mut all = Vec::new();
+    let orders = next_orders(room.tasks);
     for device in room.devices {
         device_conditions(room, device, &mut all);
         for supply in &device.supplies {
-            supply_conditions(room, device, supply, &mut all);
+            let order = orders.get(&supply.outlook.slot.id).copied();
+            supply_conditions(room, device, (supply, order), &mut all);
         }
         for head in &device.heads {
             all.push(head_condition(room, device, head));
@@ -121,16 +127,32 @@ pub fn conditions(room: &Room<'_>) -> Vec<Condition> {
     all
 }
 
+/// Of each slot, the order for it that is due first.
+#[must_use]
+pub fn next_orders(tasks: &[Task]) -> BTreeMap<SlotId, &Task> {
+    let mut next: BTreeMap<SlotId, &Task> = BTreeMap::new();
+    for task in tasks.iter().filter(|task| task.kind == TaskKind::Order) {
+        let Some(slot) = task.slot else { continue };
+        let known = next.entry(slot).or_insert(task);
+        if task.due < known.due {
+            *known = task;
+        }
+    }
+    next
+}
+
 /// A condition at a device, with the scopes that it lies in.
 fn at(device: &DeviceFacts, rule: Rule, subject: Subject, figure: Option<f64>, summary: String) -> Condition {
     Condition { rule, subject, site: Some(device.site), model: device.model.clone(), figure, summary }
 }
 
-fn said(is_so: bool) -> f64 {
+pub(super) fn said(is_so: bool) -> f64 {
     f64::from(u8::from(is_so))
 }
 
-fn hours(span: SignedDuration) -> f64 {
+/// A length of time in hours.
+#[must_use]
+pub fn hours(span: SignedDuration) -> f64 {
     span.as_secs_f64() / 3600.0
 }
 
@@ -148,8 +170,7 @@ fn device_conditions(room: &Room<'_>, device: &DeviceFacts, all: &mut Vec<Condit
     all.push(at(device, Rule::PollFailing, subject, Some(silent), summary));
 
     // A supply that has run out is told by itself, with what to do about it.
-    let asks = device.complaints.iter().any(|complaint| asks_for_swap(complaint.code));
-    let errors = if asks { device.errors.without_supplies_out() } else { device.errors };
+    let errors = errors_to_see_to(device.errors, &device.complaints);
     let labels: Vec<String> = errors.labels().map(|label| label.replace('_', " ")).collect();
     let summary = format!("{} needs somebody: {}", device.name, labels.join(", "));
     let needs = device.silent_since.is_none().then(|| said(errors.needs_person()));
@@ -160,7 +181,12 @@ fn device_conditions(room: &Room<'_>, device: &DeviceFacts, all: &mut Vec<Condit
     all.push(at(device, Rule::Stale, subject, Some(unpolled), summary));
 }
 
-fn supply_conditions(room: &Room<'_>, device: &DeviceFacts, supply: &SupplyFacts, all: &mut Vec<Condition>) {
+fn supply_conditions(
+    room: &Room<'_>,
+    device: &DeviceFacts,
+    (supply, order): (&SupplyFacts, Option<&Task>),
+    all: &mut Vec<Condition>,
+) {
     let outlook = &supply.outlook;
     let (slot, today) = (&outlook.slot, room.present.today());
     let subject = Subject::Slot(device.id, slot.id);
@@ -189,11 +215,8 @@ fn supply_conditions(room: &Room<'_>, device: &DeviceFacts, supply: &SupplyFacts
     );
 
     if slot.role == Role::Consumed {
-        let orders =
-            room.tasks.iter().filter(|task| task.kind == TaskKind::Order && task.slot == Some(slot.id));
-        let next = orders.min_by_key(|task| task.due);
-        let figure = next.map_or(f64::INFINITY, |task| days_between(today, task.due));
-        let summary = next.map_or_else(String::new, |task| format!("{}, by {}", task.what, short(task.due)));
+        let figure = order.map_or(f64::INFINITY, |task| days_between(today, task.due));
+        let summary = order.map_or_else(String::new, |task| format!("{}, by {}", task.what, short(task.due)));
         add(Rule::OrderBy, Some(figure), summary);
     }
 
@@ -205,13 +228,23 @@ fn supply_conditions(room: &Room<'_>, device: &DeviceFacts, supply: &SupplyFacts
     );
     add(Rule::Stale, Some(missing), summary);
 
-    let figure = use_off(supply);
+    let figure = use_off(supply.recent_use, outlook.daily_use, outlook.level.capacity.known());
     let summary = format!(
         "{label} of {} goes {:.1} times as fast as its forecast goes by",
         device.name,
         figure.unwrap_or_default()
     );
     add(Rule::ForecastOff, figure, summary);
+}
+
+/// What a device detected, as far as the rule about it speaks of that: of a supply that is out, only where no row of
+/// the device's own alert table asks for another.
+pub(super) fn errors_to_see_to<'a>(
+    errors: DetectedErrors,
+    complaints: impl IntoIterator<Item = &'a DeviceAlert>,
+) -> DetectedErrors {
+    let asks = complaints.into_iter().any(|complaint| asks_for_swap(complaint.code));
+    if asks { errors.without_supplies_out() } else { errors }
 }
 
 /// Whether a row of a device's own alert table asks for another unit in a slot.
@@ -262,22 +295,41 @@ fn swap_due(room: &Room<'_>, subject: Subject) -> Option<f64> {
         let open = room.open.iter().find(|open| open.rule == rule && open.subject == subject)?;
         Some(room.present.date(open.opened_at))
     };
-    let usual = Rule::RunOut.usual().open_at;
-    let asked = since(Rule::ReplaceNow).map(|day| days_between(day, room.present.today()));
-    let foretold =
-        since(Rule::RunOut).map(|day| working_days(room.calendar, day, room.present.today()) - usual);
-    let days = [asked, foretold].into_iter().flatten().fold(f64::NEG_INFINITY, f64::max);
-    Some(days)
+    Some(days_late(since(Rule::ReplaceNow), since(Rule::RunOut), room.present.today(), room.calendar))
 }
 
-/// How many times as fast as its forecast goes by a supply has gone of late; `None` where too little went to say.
-fn use_off(supply: &SupplyFacts) -> Option<f64> {
-    let daily = supply.outlook.daily_use.filter(|daily| *daily > 0.0)?;
-    let capacity = supply.outlook.level.capacity.known()?;
-    if supply.recent_use * f64::from(RECENT_DAYS) < RECENT_LEAST * capacity {
+/// How many days a swap is late: since the day on which the device asked for it, or since the working day on which the
+/// supply would have ended, as it was said on a day. Before that, or where neither was said, less than nothing.
+pub(super) fn days_late(
+    asked: Option<Date>,
+    foretold: Option<Date>,
+    today: Date,
+    calendar: &Calendar,
+) -> f64 {
+    let usual = Rule::RunOut.usual().open_at;
+    let asked = asked.map(|day| days_between(day, today));
+    let foretold = foretold.map(|day| working_days(calendar, day, today) - usual);
+    [asked, foretold].into_iter().flatten().fold(f64::NEG_INFINITY, f64::max)
+}
+
+/// How many times as fast as its forecast goes by a supply has gone of late; `None` where that is not known. Where too
+/// little went to say, it is taken to hold. All in one measure, use per day.
+pub(super) fn use_off(recent_use: f64, daily_use: Option<f64>, capacity: Option<f64>) -> Option<f64> {
+    let daily = daily_use.filter(|daily| *daily > 0.0)?;
+    if recent_use * f64::from(RECENT_DAYS) < RECENT_LEAST * capacity? {
         return Some(0.0);
     }
-    Some(supply.recent_use / daily)
+    Some(recent_use / daily)
+}
+
+/// The day on which a head's warranty ends, as far as the rule about it goes. A warranty that is over already warns of
+/// nothing: it is told while something can still be done.
+#[must_use]
+pub fn warranty_day(head: &Head, said: &HeadOutlook, today: Date) -> Option<Date> {
+    match Warranty::of(head, said, today) {
+        Warranty::Ends { days, .. } => Some(days.middle),
+        Warranty::Over(_) | Warranty::NotYet(_) => None,
+    }
 }
 
 fn head_condition(room: &Room<'_>, device: &DeviceFacts, head: &HeadFacts) -> Condition {
@@ -289,15 +341,22 @@ fn head_condition(room: &Room<'_>, device: &DeviceFacts, head: &HeadFacts) -> Co
     at(device, Rule::HeadWarranty, Subject::Head(device.id, head.place), figure, summary)
 }
 
+/// The first day that ends what some lots of a part are good for, and how many units it ends. Lots are the days on
+/// which they were made, with their units.
+pub(super) fn first_date(
+    shelf_life_months: Option<u32>,
+    lots: impl IntoIterator<Item = (Date, u32)>,
+) -> Option<(Date, u32)> {
+    let there = lots.into_iter().filter(|(_, units)| *units > 0);
+    let dated = there.filter_map(|(made_on, units)| Some((good_until(made_on, shelf_life_months)?, units)));
+    dated.min_by_key(|(day, _)| *day)
+}
+
 /// The units of a part that pass their date first.
 fn stock_condition(room: &Room<'_>, stock: &Stock) -> Option<Condition> {
     let today = room.present.today();
-    let dated = stock
-        .lots
-        .iter()
-        .filter(|lot| lot.units > 0)
-        .filter_map(|lot| Some((stock.good_until(lot)?, lot.units)));
-    let (day, units) = dated.min_by_key(|(day, _)| *day)?;
+    let (day, units) =
+        first_date(stock.part.shelf_life_months, stock.lots.iter().map(|lot| (lot.made_on, lot.units)))?;
     let s = if units == 1 { "" } else { "s" };
     let what = format!("{units} {}{s} on the shelf ({})", stock.part.label(), stock.part.number);
     let days = days_between(today, day);
@@ -318,7 +377,7 @@ fn stock_condition(room: &Room<'_>, stock: &Stock) -> Option<Condition> {
     })
 }
 
-fn days_between(from: Date, to: Date) -> f64 {
+pub(super) fn days_between(from: Date, to: Date) -> f64 {
     f64::from(from.until((jiff::Unit::Day, to)).map_or(0, |span| span.get_days()))
 }
 

@@ -2,7 +2,7 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::{AlertChange, Changes, Memory, NewSign};
+use super::{AlertChange, Changes, Gap, Memory, NewSign};
 use crate::domain::ids::SupplyIndex;
 use crate::domain::reading::Role;
 use crate::domain::sign::{Sign, stands_open, tells_of_handling};
@@ -28,6 +28,21 @@ pub(super) fn signs_of_rows(memory: &Memory, at: Timestamp, snapshot: &Snapshot,
     }
     if risen >= A_SET {
         changes.signs.push(NewSign { index: None, at, sign: Sign::Together });
+    }
+}
+
+/// A slot that was missing from answers for less than this is no news.
+const MISSING_LEAST: SignedDuration = SignedDuration::from_hours(1);
+
+/// Slots that are there again and were missing from the answers before, before their rows take the place of those that
+/// are remembered. A silence of the whole device is none of that.
+pub(super) fn gaps(memory: &Memory, at: Timestamp, snapshot: &Snapshot, changes: &mut Changes) {
+    let Some(last_answer) = memory.last_answer_at else { return };
+    for row in &snapshot.supplies {
+        let Some(slot) = memory.slots.get(&row.index) else { continue };
+        if slot.seen_at < last_answer && at.duration_since(slot.seen_at) >= MISSING_LEAST {
+            changes.gaps.push(Gap { index: row.index, from: slot.seen_at, to: at });
+        }
     }
 }
 

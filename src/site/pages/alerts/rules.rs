@@ -11,14 +11,15 @@ use jiff::tz::TimeZone;
 use super::AlertRow;
 use crate::domain::alert::rule::Gauge;
 use crate::domain::alert::ruleset::{Patch, Scope, Setting, has_marks};
-use crate::domain::alert::{Grade, Rule};
+use crate::domain::alert::{Grade, Rule, Subject};
 use crate::domain::ids::{DeviceId, SlotId};
 use crate::site::error::SiteError;
 use crate::site::form::{Fault, Fields, FormView, Sent, Tried, keep};
+use crate::site::pages::shelf::part_href;
 use crate::site::pages::{Moment, Page, Section, html};
 use crate::site::source::Source;
 use crate::site::{format, words};
-use crate::usecase::rules::{PAST_DAYS, RuleLine, RuleRefused, RuleView, TellingLine};
+use crate::usecase::rules::{PAST_DAYS, Rehearsed, RuleLine, RuleRefused, RuleView, TellingLine};
 
 /// Nothing has to last longer than a week before it is told.
 const LONGEST_MINUTES: u32 = 7 * 24 * 60;
@@ -55,8 +56,10 @@ struct Preview {
     goes_by: String,
     rows: Vec<TellingRow>,
     more: usize,
-    /// Why it cannot be worked out, if it cannot.
-    cannot: bool,
+    /// From when on it could be worked out, if not from the beginning.
+    since: Option<String>,
+    /// How much of it was looked at, if not all.
+    left_out: Option<String>,
 }
 
 #[derive(Template)]
@@ -144,9 +147,9 @@ pub(crate) async fn take<S: Source>(
         },
         "change" => match patch(rule, &fields) {
             Ok(patch) => match source.rehearse(patch.clone()).await? {
-                Ok(tellings) => {
+                Ok(told) => {
                     let tried = Tried { form, fields, faults: Vec::new() };
-                    return page(&source, rule, (None, Some((&patch, tellings))), &tried).await;
+                    return page(&source, rule, (None, Some((&patch, told))), &tried).await;
                 }
                 Err(refused) => vec![fault(&refused)],
             },
@@ -236,7 +239,7 @@ fn scope_word(scope: &Scope) -> String {
 async fn page<S: Source>(
     source: &S,
     rule: Rule,
-    (done, tried_out): (Option<&'static str>, Option<(&Patch, Vec<TellingLine>)>),
+    (done, tried_out): (Option<&'static str>, Option<(&Patch, Rehearsed)>),
     tried: &Tried,
 ) -> Result<Response, SiteError> {
     let view = source.rule(rule).await?;
@@ -261,7 +264,7 @@ async fn page<S: Source>(
                 (format::capital(&change.place), goes_by(rule, &change.setting), by)
             })
             .collect(),
-        preview: tried_out.map(|(patch, tellings)| preview(patch, &view, &tellings, &zone)),
+        preview: tried_out.map(|(patch, told)| preview(patch, &view, &told, &zone)),
         form: change_form(&view, tried),
         reset: reset_form(&view, tried),
         told_heading: format::capital(&times),
@@ -282,30 +285,49 @@ fn times(n: usize) -> String {
     }
 }
 
-fn preview(patch: &Patch, view: &RuleView, tellings: &[TellingLine], zone: &TimeZone) -> Preview {
+fn preview(patch: &Patch, view: &RuleView, told: &Rehearsed, zone: &TimeZone) -> Preview {
     let rule = patch.rule;
     let row = |telling: &TellingLine| {
-        let anchor = telling.slot.map_or_else(String::new, |slot| format!("#supply-{slot}"));
         let lasted = match telling.cleared_at {
             Some(at) => format!("cleared after {}", format::span(telling.opened_at, at)),
             None => "open still".to_owned(),
         };
         TellingRow {
             at: Moment::new(telling.opened_at, zone),
-            about: telling.about.clone(),
-            href: format!("/machines/{}{anchor}", telling.device),
+            about: format::capital(&telling.about),
+            href: telling_href(telling),
             how: format!("at {}, {lasted}", figure(rule, telling.figure)),
         }
     };
     let place = view.places.iter().find(|(scope, _)| *scope == patch.scope);
     let place = place.map_or("there", |(_, place)| place.as_str());
-    let told = times(tellings.len());
+    let often = times(told.tellings.len());
+    let since = |at| {
+        let moment = format::moment(at, zone);
+        format!("What this rule goes by is kept since {moment}: it is counted from then on.")
+    };
+    let (looked_at, all) = (told.looked_at, told.looked_at + told.left_out);
+    let left_out = format!(
+        "The past of so many places is too much to look through at once: it was for {looked_at} of {all}. Choose a \
+         narrower place to see the others."
+    );
     Preview {
-        heading: format!("With this rule, the last {PAST_DAYS} days would have told you {told}, {place}"),
+        heading: format!("With this rule, the last {PAST_DAYS} days would have told you {often}, {place}"),
         goes_by: goes_by(rule, &patch.on(view.line.everywhere)),
-        rows: tellings.iter().take(LISTED).map(row).collect(),
-        more: tellings.len().saturating_sub(LISTED),
-        cannot: !view.can_be_rehearsed,
+        rows: told.tellings.iter().take(LISTED).map(row).collect(),
+        more: told.tellings.len().saturating_sub(LISTED),
+        since: told.since.map(since),
+        left_out: (told.left_out > 0).then_some(left_out),
+    }
+}
+
+/// The page of what an alert would have been about.
+fn telling_href(telling: &TellingLine) -> String {
+    match (telling.subject, &telling.part) {
+        (_, Some(number)) => part_href(number),
+        (Subject::Slot(device, slot), None) => format!("/machines/{device}#supply-{slot}"),
+        (Subject::Device(device) | Subject::Head(device, _), None) => format!("/machines/{device}"),
+        (Subject::Part(_), None) => "/shelf".to_owned(),
     }
 }
 
