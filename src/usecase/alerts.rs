@@ -142,7 +142,7 @@ pub async fn judge_all_with(store: &Store, present: &Present, rules: &Rules, kep
     let mut work = store.begin().await?;
     let stands = Store::stands(&mut work, None).await?;
     work.commit().await?;
-    let conditions = facts.conditions(&stands, present, rules);
+    let conditions = facts.conditions(&stands, present, (&set, rules));
     let edges = judge(&conditions, &JUDGED, &stands, &set, present.now);
     let devices: BTreeSet<Option<DeviceId>> = edges.iter().map(|edge| subject_of(edge).device()).collect();
     let mut changes = 0;
@@ -253,7 +253,12 @@ impl Facts {
         Ok(Self { devices: states.into_iter().filter_map(facts).collect(), shelf, tasks })
     }
 
-    fn conditions(&self, stands: &Stands, present: &Present, rules: &Rules) -> Vec<Condition> {
+    fn conditions(
+        &self,
+        stands: &Stands,
+        present: &Present,
+        (set, rules): (&RuleSet, &Rules),
+    ) -> Vec<Condition> {
         conditions(&Room {
             devices: &self.devices,
             shelf: &self.shelf,
@@ -261,6 +266,7 @@ impl Facts {
             open: &stands.open,
             present,
             calendar: &rules.practice.calendar,
+            rules: set,
         })
     }
 }

@@ -18,6 +18,7 @@ mod months;
 mod order_point;
 mod orders;
 mod pages;
+mod rehearsals;
 mod rules;
 mod runs;
 mod setup;

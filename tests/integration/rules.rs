@@ -8,9 +8,14 @@ use ullage::domain::alert::{Alert, Rule};
 use ullage::domain::ids::{DeviceId, SlotId};
 use ullage::domain::outlook::Present;
 use ullage::domain::rules::Rules;
+use ullage::store::outlooks::Wanted;
+use ullage::usecase::alerts::judge_all;
+use ullage::usecase::ingest::ingest;
 use ullage::usecase::rules::{RuleRefused, keep, rehearse_change, rule, rules};
 
+use crate::support::database::TestDatabase;
 use crate::support::loft::{Loft, moment};
+use crate::support::said::{answered, at, device, present};
 
 /// A change that changes nothing.
 fn as_it_is(rule: Rule, scope: Scope) -> Patch {
@@ -109,4 +114,50 @@ async fn a_rule_is_kept_for_a_place_shown_and_taken_back() {
     store.drop_patch(Rule::WasteOrderPoint, &Scope::Device(bobbin)).await.unwrap();
     let lines = rules(store, &settings).await.unwrap();
     assert!(lines.len() == Rule::ALL.len() && lines.iter().all(|line| line.changes.is_empty()));
+}
+
+/// Levels at 61 % full everywhere, and a rule that opens at 60 % in one scope after another.
+#[tokio::test]
+async fn a_change_holds_in_its_scope_and_nowhere_else() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let (weft, warp) = (device(&store, "Weft").await, device(&store, "Warp").await);
+    for device in [weft, warp] {
+        let polls = [answered(1, 4000, 3900), answered(2, 4000, 3900)];
+        ingest(&store, device, "Weft", &polls, &present(2), &Rules::default()).await.unwrap();
+    }
+    let waste = store.outlooks(Wanted::Device(weft)).await.unwrap()[1].outlook.slot.id;
+    let site = store.watched().await.unwrap()[&weft].site;
+    let mut judged = Vec::new();
+    for (n, scope) in [
+        Scope::Everywhere,
+        Scope::Site(site),
+        Scope::Model("Mordant 36".to_owned()),
+        Scope::Model("Mordant 24".to_owned()),
+        Scope::Device(weft),
+        Scope::Slot(waste),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let patch = Patch { marks: Some((60.0, 55.0)), ..as_it_is(Rule::WasteOrderPoint, scope.clone()) };
+        let n = 3 + 2 * i64::try_from(n).unwrap();
+        store.save_patch(&patch, at(n), "Ada").await.unwrap();
+        judge_all(&store, &present(n), &Rules::default()).await.unwrap();
+        let open = store.alerts(true, None, 10).await.unwrap();
+        let about: Vec<_> = open.iter().filter_map(|row| row.alert.subject.device()).collect();
+        judged.push((scope.word(), about.contains(&weft), about.contains(&warp)));
+        store.drop_patch(Rule::WasteOrderPoint, &scope).await.unwrap();
+        judge_all(&store, &present(n + 1), &Rules::default()).await.unwrap();
+        assert!(store.alerts(true, None, 10).await.unwrap().is_empty(), "what is taken back clears");
+    }
+    let expected = [
+        ("everywhere", true, true),
+        ("site", true, true),
+        ("model", true, true),
+        ("model", false, false),
+        ("device", true, false),
+        ("slot", true, false),
+    ];
+    assert_eq!(judged, expected);
 }

@@ -6,6 +6,7 @@ use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 
 use super::life::{Condition, Standing};
+use super::ruleset::{Place, RuleSet};
 use super::walk::level_figure;
 use super::{Rule, Subject};
 use crate::domain::advice::{asks_for_swap, lower_first, short};
@@ -106,6 +107,8 @@ pub struct Room<'a> {
     pub present: &'a Present,
     /// The days on which nobody works.
     pub calendar: &'a Calendar,
+    /// The rules as they hold.
+    pub rules: &'a RuleSet,
 }
 
 /// Every rule of [`JUDGED`] at every subject.
@@ -210,7 +213,7 @@ fn supply_conditions(
     add(Rule::RunOut, ahead, forecast_summary(slot, middle, &device.name));
     add(
         Rule::SwapDue,
-        swap_due(room, subject),
+        swap_due(room, device, subject),
         format!("{label} of {} should have been swapped by now", device.name),
     );
 
@@ -290,25 +293,28 @@ fn forecast_figure(room: &Room<'_>, outlook: &Outlook) -> Option<f64> {
 
 /// How many days have passed since the day by which a swap was due: the one on which the device asked for it, or
 /// the one on which an alert said that the supply would end.
-fn swap_due(room: &Room<'_>, subject: Subject) -> Option<f64> {
+fn swap_due(room: &Room<'_>, device: &DeviceFacts, subject: Subject) -> Option<f64> {
     let since = |rule| {
         let open = room.open.iter().find(|open| open.rule == rule && open.subject == subject)?;
         Some(room.present.date(open.opened_at))
     };
-    Some(days_late(since(Rule::ReplaceNow), since(Rule::RunOut), room.present.today(), room.calendar))
+    let place = Place { subject, site: Some(device.site), model: device.model.as_deref() };
+    let ahead = room.rules.at(Rule::RunOut, &place).open_at;
+    let foretold = since(Rule::RunOut).map(|day| (day, ahead));
+    Some(days_late(since(Rule::ReplaceNow), foretold, room.present.today(), room.calendar))
 }
 
 /// How many days a swap is late: since the day on which the device asked for it, or since the working day on which the
-/// supply would have ended, as it was said on a day. Before that, or where neither was said, less than nothing.
+/// supply would have ended, as it was said on a day, so many working days ahead. Before that, or where neither was
+/// said, less than nothing.
 pub(super) fn days_late(
     asked: Option<Date>,
-    foretold: Option<Date>,
+    foretold: Option<(Date, f64)>,
     today: Date,
     calendar: &Calendar,
 ) -> f64 {
-    let usual = Rule::RunOut.usual().open_at;
     let asked = asked.map(|day| days_between(day, today));
-    let foretold = foretold.map(|day| working_days(calendar, day, today) - usual);
+    let foretold = foretold.map(|(day, ahead)| working_days(calendar, day, today) - ahead);
     [asked, foretold].into_iter().flatten().fold(f64::NEG_INFINITY, f64::max)
 }
 

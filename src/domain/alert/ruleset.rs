@@ -231,6 +231,7 @@ mod tests {
                 patch(Scope::Slot(waste), Some((55.0, 50.0)), None),
                 patch(Scope::Device(bobbin), Some((60.0, 55.0)), Some(false)),
                 patch(Scope::Model("Loft 44".to_owned()), Some((65.0, 60.0)), None),
+                patch(Scope::Site(1), Some((75.0, 70.0)), None),
                 patch(Scope::Everywhere, Some((80.0, 75.0)), None),
             ],
         );
@@ -238,6 +239,8 @@ mod tests {
         let waste = at(Subject::Slot(bobbin, waste));
         assert_eq!((waste.open_at, waste.on), (55.0, false), "what a slot leaves unsaid, its device says");
         assert_eq!(at(Subject::Slot(DeviceId(2), SlotId(99))).open_at, 65.0);
+        let other_model = Place { model: Some("Loft 24"), ..place(Subject::Device(DeviceId(4))) };
+        assert_eq!(set.at(Rule::WasteOrderPoint, &other_model).open_at, 75.0);
         let elsewhere = Place { subject: Subject::Device(DeviceId(3)), site: None, model: None };
         assert_eq!(set.at(Rule::WasteOrderPoint, &elsewhere).open_at, 80.0);
         assert_eq!(set.at(Rule::LowSupply, &elsewhere), Rule::LowSupply.usual());

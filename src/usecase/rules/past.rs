@@ -229,7 +229,8 @@ impl<'a> Past<'a> {
             Rule::SwapDue => {
                 let asked = self.open_spans(Rule::ReplaceNow, row, slot, place)?;
                 let foretold = self.open_spans(Rule::RunOut, row, slot, place)?;
-                late_figures(&asked, &foretold, span, calendar, zone)
+                let ahead = self.set.at(Rule::RunOut, place).open_at;
+                late_figures(&asked, (&foretold, ahead), span, calendar, zone)
             }
             _ => self.levels(rule, row, slot)?,
         };

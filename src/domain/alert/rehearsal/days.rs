@@ -132,11 +132,11 @@ pub fn order_figures(
 }
 
 /// The figures of the rule about swaps that are late, from when to when a device asked for one, and from when to when
-/// it was said that the supply would end.
+/// it was said that the supply would end, so many working days ahead.
 #[must_use]
 pub fn late_figures(
     asked: &[Span],
-    foretold: &[Span],
+    (foretold, ahead): (&[Span], f64),
     span: (Timestamp, Timestamp),
     calendar: &Calendar,
     zone: &TimeZone,
@@ -144,7 +144,10 @@ pub fn late_figures(
     let day = |at: Timestamp| zone.to_datetime(at).date();
     let since = |spans: &[Span], at| spans.iter().find(|span| stood(**span, at)).map(|(from, _)| day(*from));
     let changes = asked.iter().chain(foretold).flat_map(|(from, to)| [Some(*from), *to]).flatten();
-    let figure = |at| days_late(since(asked, at), since(foretold, at), day(at), calendar);
+    let figure = |at| {
+        let foretold = since(foretold, at).map(|day| (day, ahead));
+        days_late(since(asked, at), foretold, day(at), calendar)
+    };
     turns(span, zone, changes).into_iter().map(|at| (at, figure(at))).collect()
 }
 

@@ -266,10 +266,14 @@ fn a_swap_is_late_from_the_day_after_it_was_asked_for_or_after_the_end_that_was_
     // Three working days ahead on Friday the 6th is Wednesday the 11th; so it is late on the 12th.
     let foretold = [(moment("2026-11-06T09:00:00Z"), None)];
     let calendar = Calendar::new(["sat", "sun"].map(|closed| closed.parse().unwrap())).unwrap();
-    let figures = late_figures(&asked, &foretold, span, &calendar, &TimeZone::UTC);
+    let figures = late_figures(&asked, (&foretold, 3.0), span, &calendar, &TimeZone::UTC);
     let told =
         rehearse(Rule::SwapDue, &usual(), &Path { place: place(), figures: always(figures.clone()) }, span);
     assert_eq!(days(&told), [("11-04".to_owned(), Some("11-05".to_owned())), ("11-12".to_owned(), None)]);
+    // Six working days ahead is the Monday after.
+    let far = late_figures(&[], (&foretold, 6.0), span, &calendar, &TimeZone::UTC);
+    let told = rehearse(Rule::SwapDue, &usual(), &Path { place: place(), figures: always(far) }, span);
+    assert_eq!(days(&told), [("11-17".to_owned(), None)]);
     let patient = patched(Rule::SwapDue, (3.0, 1.0), 0);
     let told = rehearse(Rule::SwapDue, &patient, &Path { place: place(), figures: always(figures) }, span);
     assert_eq!(days(&told), [("11-16".to_owned(), None)]);
