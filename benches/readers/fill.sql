@@ -18,6 +18,7 @@ from generate_series(1, $machines) n, (select '$now'::timestamptz as now_at) pre
 
 insert into poll_span (device_id, started_at, ended_at, polls)
 select id, added_at, last_answer_at, 11000 from device;
+update device set first_answer_at = added_at, run_started_at = added_at;
 insert into power_run (device_id, started_at, ended_at, asleep)
 select id, added_at + n * interval '12 hours', added_at + (n + 1) * interval '12 hours', n % 2 = 1
 from device, generate_series(60, 239) n;
@@ -43,14 +44,16 @@ select id, seen_at - interval '120 days', seen_at - interval '40 days', 'found',
 insert into install (slot_id, from_at, arrival, measure, capacity, start_left, end_left)
 select id, seen_at - interval '40 days', 'risen', 'ml', max_capacity / 10.0, max_capacity / 10.0, level / 10.0 from slot;
 
-insert into reading (slot_id, at, previous_at, unit, max_capacity, level)
-select id, seen_at - n * interval '3 days', seen_at - n * interval '3 days' - interval '15 minutes', unit, max_capacity,
+insert into reading (device_id, slot_id, at, previous_at, unit, max_capacity, level)
+select device_id, id, seen_at - n * interval '3 days', seen_at - n * interval '3 days' - interval '15 minutes', unit, max_capacity,
        greatest(50, level + n * 300 - case when n > 13 then 7000 else 0 end)
 from slot, generate_series(0, 9) n;
 
-insert into ledger_day (slot_id, day, install_id, used, spread, unseen)
-select slot_id, '$today'::date - n * 4, id, 1 + slot_id % 17, 0, 0
-from install, generate_series(0, 9) n where to_at is null;
+insert into ledger_month (slot_id, month, install_id, days, used)
+select slot_id, date_trunc('month', day)::date, id, array_agg(extract(day from day)::smallint order by day),
+       array_agg(1 + slot_id % 17 order by day)
+from install, lateral (select '$today'::date - n * 4 as day from generate_series(0, 9) n) days
+where to_at is null group by 1, 2, 3;
 
 insert into outlook (slot_id, as_of, made_at, measure, capacity, quality, remaining, step, unlimited, daily_use, early,
                      middle, late, not_yet, order_by)

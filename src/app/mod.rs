@@ -5,6 +5,7 @@ mod access;
 mod alert_pages;
 mod desk;
 mod head_pages;
+mod keeping;
 mod metrics;
 mod pages;
 mod run_pages;

@@ -161,6 +161,7 @@ async fn play(
                 running.start_alerts(&service);
                 running.start_delivery(&service);
                 running.start_keeping(&service);
+                running.start_tidying(&service, config.detail_months);
                 let told = tokio::select! {
                     told = &mut told => told,
                     how = open.reached.ended() => Err(anyhow::anyhow!("the demo's database ended by itself ({how})")),

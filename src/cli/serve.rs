@@ -48,6 +48,7 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     running.start_reports(&service);
     running.start_delivery(&service);
     running.start_keeping(&service);
+    running.start_tidying(&service, config.detail_months);
     running.start_site(&service, listener, certificates);
     println!("Ullage watches the print room; readings are kept in {}.", config.store.describe());
     welcome(&open.store, address, &config).await?;

@@ -55,6 +55,8 @@ pub struct Config {
     pub deliver: DeliverSettings,
     /// How the month's report is handed in.
     pub report: ReportSettings,
+    /// Months after which one reading a day is left; 0 keeps them all.
+    pub detail_months: u32,
 }
 
 /// The print room.
@@ -196,6 +198,7 @@ impl Config {
             rules: rules(&mut reader),
             deliver,
             report,
+            detail_months: detail_months(&mut reader),
         };
         reader.finish()?;
         Ok(config)
@@ -271,6 +274,15 @@ fn spool(reader: &mut Reader<'_>, data_dir: &Path) -> SpoolSettings {
         dir: reader.path("poll.spool_dir").unwrap_or_else(|| data_dir.join("spool")),
         bytes: megabytes * 1_000_000,
     }
+}
+
+/// What rules are tried on, and what pages of machines show, lies no further back than four months.
+fn detail_months(reader: &mut Reader<'_>) -> u32 {
+    let months = u32::try_from(reader.whole("retention.detail_months", 24, (0, 600))).unwrap_or(24);
+    if (1..4).contains(&months) {
+        reader.fault("retention.detail_months", "must be at least 4, or 0 to keep every reading for good");
+    }
+    months
 }
 
 fn discover(reader: &mut Reader<'_>) -> DiscoverSettings {
@@ -396,6 +408,17 @@ mod tests {
         for wrong in ["paper = \"a3\"", "mail_on = 29", "mail_to = [\"Ada\"]"] {
             let faults = parse(&format!("[report]\n{wrong}\n{server}"), &[]).unwrap_err();
             assert_eq!(faults.0.len(), 1, "{wrong}: {faults}");
+        }
+    }
+
+    #[test]
+    fn readings_are_kept_in_detail_for_months_or_for_good() {
+        let months = |text: &str| parse(text, &[]).map(|config| config.detail_months);
+        assert_eq!(months("").unwrap(), 24);
+        assert_eq!(months("[retention]\ndetail_months = 0\n").unwrap(), 0);
+        for wrong in ["3", "-1", "\"long\""] {
+            let faults = months(&format!("[retention]\ndetail_months = {wrong}\n")).unwrap_err();
+            assert_eq!(faults.0[0].key, "retention.detail_months", "{wrong}: {faults}");
         }
     }
 

@@ -11,7 +11,7 @@ use super::install::Arrival;
 use super::ledger::{DayUse, Days};
 use super::month::Month;
 use super::polarity::Watch;
-use super::reading::{Amount, Oddity, Reading};
+use super::reading::{Amount, Oddity, Polarity, Reading};
 use super::sign::Sign;
 use super::stream::Event;
 use super::units::Measure;
@@ -23,6 +23,8 @@ pub enum Verdict {
     Believed(f64, Measure),
     /// It is believed, and another unit came with it.
     NewUnit(Arrival, f64, Measure),
+    /// It is the last of its day, and of an old day only that is kept: so much was left, or so much room.
+    LastOfDay(f64, Measure),
     /// It is so far from what was believed before that it has to last first.
     Waits,
     /// It was far from what was believed before, and did not last.
@@ -70,6 +72,20 @@ pub fn account(
     };
     let account = |reading| Account { verdict: verdict(reading), asked: told.asked.contains(&reading.at) };
     readings.iter().map(account).collect()
+}
+
+/// What there is to say of old readings of which one a day is kept.
+#[must_use]
+pub fn account_of_days(readings: &[Reading], polarity: Polarity) -> Vec<Account> {
+    let verdict = |reading: &Reading| {
+        let level = reading.level.counted_as(polarity);
+        match (level.oddity, level.remaining) {
+            (Some(oddity), _) => Verdict::Odd(oddity),
+            (None, Amount::Measured(left)) => Verdict::LastOfDay(left, level.measure),
+            (None, no_figure) => Verdict::NoFigure(no_figure),
+        }
+    };
+    readings.iter().map(|reading| Account { verdict: verdict(reading), asked: false }).collect()
 }
 
 /// What was told on the way.

@@ -241,6 +241,26 @@ impl Watch {
         self.believed.view(zone)
     }
 
+    /// When the unit that is in was first seen.
+    #[must_use]
+    pub fn unit_from(&self) -> Option<Timestamp> {
+        self.believed.unit_from()
+    }
+
+    /// The last level that no later reading makes anything else of.
+    #[must_use]
+    pub fn settled_until(&self) -> Option<Timestamp> {
+        self.believed.settled_until()
+    }
+
+    /// People or the catalogue say something else of the slot: from here on that counts.
+    pub fn learn(&mut self, known: Known) {
+        if let Some((other, _)) = &mut self.other {
+            other.learn(known.clone());
+        }
+        self.believed.learn(known);
+    }
+
     /// Puts the run that is going on back to its first poll: see [`Tracker::rewind`].
     pub fn rewind(&mut self) {
         self.believed.rewind();

@@ -361,6 +361,26 @@ impl Tracker {
         Some(View { install: unit.install, days: unit.days, level: unit.level, seen_at })
     }
 
+    /// When the unit that is in was first seen.
+    #[must_use]
+    pub fn unit_from(&self) -> Option<Timestamp> {
+        self.unit.as_ref().map(|unit| unit.install.from)
+    }
+
+    /// The last level that was believed or left out for good; a step that waits came later.
+    #[must_use]
+    pub fn settled_until(&self) -> Option<Timestamp> {
+        match (&self.pending, &self.unit) {
+            (Some(_), Some(unit)) => unit.fit.last().map(|(_, until)| until),
+            _ => self.seen_at,
+        }
+    }
+
+    /// Something else is known of the slot from here on.
+    pub fn learn(&mut self, known: Known) {
+        self.known = known;
+    }
+
     /// Puts the run that is going on back to its first poll, so that what is put away does not depend on how
     /// often that was done: the next reading says how long it lasted, and so does the next [`Tracker::seen`].
     pub fn rewind(&mut self) {

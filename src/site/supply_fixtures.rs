@@ -144,6 +144,7 @@ fn cyan(asked: Asked) -> SupplyView {
             .collect(),
         months: vec![month("2026-11", 91.0), month("2026-10", 160.5)],
         readings: if asked.before.is_some() { Vec::new() } else { readings() },
+        detail_from: Some(date(2024, 11, 1)),
         older: asked.before.is_none().then(|| at("2026-11-20T08:15:00Z")),
         alerts: Vec::new(),
     }

@@ -239,7 +239,8 @@ impl Store {
         let rows = sqlx::query!(
             r#"select slot.id, seen_at,
                       coalesce((select sum(used) from ledger_day
-                                where slot_id = slot.id and day >= $1 and day < $2), 0) as "used!"
+                                where slot_id = slot.id and day >= $1 and day < $2
+                                  and month >= date_trunc('month', $1::date)::date and month < $2), 0) as "used!"
                from slot join device on device.id = device_id where retired_at is null"#,
             from.to_sqlx() as _,
             until.to_sqlx() as _

@@ -128,7 +128,7 @@ impl Store {
         let rows = sqlx::query!(
             r#"select slot.id, used.day as "day!" from slot join device on device.id = device_id
                cross join lateral (
-                   select day from ledger_day where slot_id = slot.id and used > 0 order by day desc limit 1
+                   select day from ledger_day where slot_id = slot.id and used > 0 order by month desc, day desc limit 1
                ) used
                where retired_at is null"#
         )

@@ -283,9 +283,7 @@ impl Store {
         let rows = sqlx::query!(
             "select device.id, device.name, host, port, version, cost_centre, poll_every_s, added_at,
                     retired_at,
-                    (select min(started_at) from poll_span where device_id = device.id and fault is null)
-                        as first_answer_at,
-                    last_answer_at, fault, model, location, serial, device_status, printer_status, detected_errors, up_since
+                    first_answer_at, last_answer_at, fault, model, location, serial, device_status, printer_status, detected_errors, up_since
              from device join credential on credential.id = credential_id
              where (retired_at is null or retired_at > $2) and ($1::bigint is null or device.id = $1)
              order by device.name",

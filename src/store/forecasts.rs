@@ -166,8 +166,9 @@ impl Store {
     ) -> Result<BTreeMap<SlotId, BTreeMap<Date, f64>>> {
         let slots: Vec<i64> = slots.iter().map(|slot| slot.0).collect();
         let rows = sqlx::query!(
-            r#"select slot_id, day, sum(used) as "used!" from ledger_day
-               where slot_id = any($1) and day >= $2 group by slot_id, day"#,
+            r#"select slot_id as "slot_id!", day as "day!", sum(used) as "used!" from ledger_day
+               where slot_id = any($1) and day >= $2 and month >= date_trunc('month', $2::date)::date
+               group by slot_id, day"#,
             &slots,
             from.to_sqlx() as _
         )

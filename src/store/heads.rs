@@ -186,7 +186,7 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn use_by_head_span(work: &mut Work, device: DeviceId) -> Result<Vec<SpanUse>> {
         let rows = sqlx::query!(
-            r#"select span.in_on as "in_on!", span.out_on, ledger_day.slot_id, measure, capacity,
+            r#"select span.in_on as "in_on!", span.out_on, ledger_day.slot_id as "slot_id!", measure, capacity,
                       sum(used) as "used!"
                from (select distinct in_on, out_on from head where device_id = $1) span
                join slot on slot.device_id = $1

@@ -1,13 +1,14 @@
 //! Readings out, and what the domain made of them in: installs, the ledger, and where it left off.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use jiff::Timestamp;
 use jiff::civil::Date;
+use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::ToSqlx;
 use serde_json::value::RawValue;
 use sqlx::types::Json;
 
+use super::keeping::{Base, bases_of};
 use super::{Result, Store, StoreError, Work};
 use crate::domain::ids::{DeviceId, InstallId, SlotId, SupplyIndex};
 use crate::domain::install::{Answer, Install, Question};
@@ -21,8 +22,9 @@ use crate::domain::stream::{Known, Sizes};
 use crate::domain::units::Measure;
 
 /// Which program can read the state of a slot's follower. It is raised with the shape or the meaning of
-/// `Watch`; states of another version are made anew from the readings.
-const STATE_VERSION: i32 = 3;
+/// `Watch`; states of another version are made anew from the readings. Old ones that slots begin with where readings are
+/// one a day (`slot_base`) are gone on with as long as they can be read: keep them readable.
+pub(super) const STATE_VERSION: i32 = 3;
 
 /// A slot with readings that have not been digested yet, or a step that waits to be believed.
 #[derive(Debug, Clone)]
@@ -43,6 +45,8 @@ pub struct Undigested {
     pub signs: Vec<(Timestamp, Sign)>,
     /// What people say of it.
     pub known: Known,
+    /// Where to begin where everything has to be made anew and old readings are one a day.
+    pub base: Option<Base>,
 }
 
 /// A polarity from its stored word.
@@ -128,14 +132,19 @@ impl Store {
                 readings: Vec::new(),
                 signs: Vec::new(),
                 known: Known::from(Sizes { full_ml: row.full_ml, first_ml: row.first_ml }),
+                base: None,
             });
         }
-        let since: Vec<(SlotId, Option<Timestamp>)> =
-            undigested.iter().map(|u| (u.slot.id, u.watch.as_ref().and_then(Watch::seen_at))).collect();
-        let mut readings = readings_since(work, &since).await?;
-        let mut signs = signs_since(work, device, &since).await?;
         let anew: Vec<SlotId> = undigested.iter().filter(|u| u.watch.is_none()).map(|u| u.slot.id).collect();
         let mut answers = answers_of(work, &anew).await?;
+        let mut bases = bases_of(work, device, &anew).await?;
+        for slot in &mut undigested {
+            slot.base = bases.remove(&slot.slot.id).map(|base| base.fit_for(slot.slot.role, slot.pinned));
+        }
+        let since: Vec<(SlotId, Option<Timestamp>)> =
+            undigested.iter().map(|slot| (slot.slot.id, slot.seen_so_far())).collect();
+        let mut readings = readings_since(work, device, &since, None).await?;
+        let mut signs = signs_since(work, device, &since).await?;
         for slot in &mut undigested {
             slot.readings = readings.remove(&slot.slot.id).unwrap_or_default();
             slot.signs = signs.remove(&slot.slot.id).unwrap_or_default();
@@ -186,29 +195,7 @@ impl Store {
         )
         .fetch_one(&mut **work)
         .await?;
-        sqlx::query!(
-            "delete from ledger_day where install_id = $1 and ($2::date is null or day >= $2)",
-            id,
-            first_open_day.map(ToSqlx::to_sqlx) as _
-        )
-        .execute(&mut **work)
-        .await?;
-        let dates: Vec<_> = days.keys().map(|day| day.to_sqlx()).collect();
-        let used: Vec<f64> = days.values().map(|day| day.used).collect();
-        let spread: Vec<f64> = days.values().map(|day| day.spread).collect();
-        let unseen: Vec<f64> = days.values().map(|day| day.unseen).collect();
-        sqlx::query!(
-            "insert into ledger_day (slot_id, install_id, day, used, spread, unseen)
-             select $1, $2, * from unnest($3::date[], $4::float8[], $5::float8[], $6::float8[])",
-            slot.0,
-            id,
-            &dates as _,
-            &used,
-            &spread,
-            &unseen,
-        )
-        .execute(&mut **work)
-        .await?;
+        save_days(work, (slot.0, id), days, first_open_day).await?;
         Ok(InstallId(id))
     }
 
@@ -280,9 +267,10 @@ impl Store {
         from: Date,
     ) -> Result<BTreeMap<SlotId, BTreeMap<Date, f64>>> {
         let rows = sqlx::query!(
-            r#"select slot_id, day, sum(used) as "used!"
+            r#"select slot_id as "slot_id!", day as "day!", sum(used) as "used!"
                from ledger_day join slot on slot.id = slot_id
-               where device_id = $1 and day >= $2 group by slot_id, day"#,
+               where device_id = $1 and day >= $2 and month >= date_trunc('month', $2::date)::date
+               group by slot_id, day"#,
             device.0,
             from.to_sqlx()
         )
@@ -317,14 +305,22 @@ impl Store {
         .await?;
         let ids: Vec<i64> = slots.iter().map(|slot| slot.id).collect();
         let rows = sqlx::query!(
-            r#"select reading.slot_id, at, previous_at, unit, max_capacity, level
-               from unnest($1::bigint[]) as wanted (id)
-               cross join lateral (
-                   select * from reading where slot_id = wanted.id and at <= $3 and at >= coalesce(
-                       (select max(at) from reading before where before.slot_id = wanted.id and before.at <= $2),
-                       $2)
-               ) reading
-               order by reading.slot_id, at"#,
+            r#"select kept.slot_id as "slot_id!", at as "at!", previous_at, unit as "unit!",
+                      max_capacity as "max_capacity!", level as "level!"
+               from (
+                   select slot_id, at, previous_at, unit, max_capacity, level from reading
+                   where device_id = $1 and at > $3 and at <= $4
+                   union all
+                   select slot_id, at, previous_at, unit, max_capacity, level from reading_unpacked
+                   where device_id = $1 and at > $3 and at <= $4
+                     and month >= date_trunc('month', $3 at time zone 'UTC')::date
+                     and month <= ($4 at time zone 'UTC')::date
+                   union all
+                   select wanted.id, before.* from unnest($2::bigint[]) as wanted (id)
+                   cross join lateral reading_before($1, wanted.id, $3) before
+               ) kept
+               order by kept.slot_id, at"#,
+            device.0,
             &ids,
             from.to_sqlx(),
             to.to_sqlx()
@@ -367,7 +363,11 @@ impl Store {
     ) -> Result<Vec<(Timestamp, Timestamp)>> {
         let rows = sqlx::query!(
             "select started_at, ended_at from poll_span
-             where device_id = $1 and fault is null and ended_at >= $2 and started_at <= $3 order by started_at",
+             where device_id = $1 and fault is null and ended_at >= $2 and started_at <= $3
+               and started_at >= coalesce((select started_at from poll_span before
+                                           where before.device_id = $1 and before.started_at <= $2
+                                           order by started_at desc limit 1), $2)
+             order by started_at",
             device.0,
             from.to_sqlx(),
             to.to_sqlx()
@@ -378,20 +378,108 @@ impl Store {
     }
 }
 
-/// The readings of slots since a moment each; all of them where there is none.
-async fn readings_since(
+/// Writes down what went on days while a unit was in, in place of all its days from `first_open_day` on.
+async fn save_days(
     work: &mut Work,
+    (slot, install): (i64, i64),
+    days: &Days,
+    first_open_day: Option<Date>,
+) -> Result<()> {
+    let months: BTreeSet<Date> = days.keys().map(|day| day.first_of_month()).collect();
+    let months: Vec<_> = months.into_iter().map(|month| month.to_sqlx()).collect();
+    // A month that begins with days that stay is written anew below.
+    sqlx::query!(
+        "delete from ledger_month
+         where slot_id = $1 and install_id = $2 and month <> all($4)
+           and ($3::date is null or month + days[1] - 1 >= $3)",
+        slot,
+        install,
+        first_open_day.map(ToSqlx::to_sqlx) as _,
+        &months as _
+    )
+    .execute(&mut **work)
+    .await?;
+    let dates: Vec<_> = days.keys().map(|day| day.to_sqlx()).collect();
+    let used: Vec<f64> = days.values().map(|day| day.used).collect();
+    let spread: Vec<f64> = days.values().map(|day| day.spread).collect();
+    let unseen: Vec<f64> = days.values().map(|day| day.unseen).collect();
+    sqlx::query!(
+        "insert into ledger_month as kept (slot_id, month, install_id, days, used, spread, unseen)
+         select $1, date_trunc('month', day)::date, $2, array_agg(extract(day from day)::smallint order by day),
+                array_agg(used order by day),
+                case when bool_or(spread <> 0) then array_agg(spread order by day) end,
+                case when bool_or(unseen <> 0) then array_agg(unseen order by day) end
+         from (
+             select day, used, spread, unseen
+             from unnest($4::date[], $5::float8[], $6::float8[], $7::float8[]) as said (day, used, spread, unseen)
+             union all
+             select day, used, spread, unseen from ledger_day
+             where slot_id = $1 and install_id = $2 and month = date_trunc('month', $3::date)::date and day < $3
+         ) day
+         group by date_trunc('month', day)
+         on conflict (slot_id, month, install_id) do update
+         set days = excluded.days, used = excluded.used, spread = excluded.spread, unseen = excluded.unseen
+         where (kept.days, kept.used, kept.spread, kept.unseen)
+               is distinct from (excluded.days, excluded.used, excluded.spread, excluded.unseen)",
+        slot,
+        install,
+        first_open_day.map(ToSqlx::to_sqlx) as _,
+        &dates as _,
+        &used,
+        &spread,
+        &unseen,
+    )
+    .execute(&mut **work)
+    .await?;
+    Ok(())
+}
+
+impl Undigested {
+    /// The last reading that was followed, or that what was worked out begins with.
+    pub(super) fn seen_so_far(&self) -> Option<Timestamp> {
+        let base = || {
+            let base = self.base.as_ref()?;
+            // Who begins afresh begins with that reading itself.
+            let just_before =
+                || base.seen_at.checked_sub(SignedDuration::from_micros(1)).unwrap_or(base.seen_at);
+            Some(if base.watch.is_some() { base.seen_at } else { just_before() })
+        };
+        self.watch.as_ref().map_or_else(base, Watch::seen_at)
+    }
+}
+
+/// The readings of slots since a moment each, up to the other; all of them where there is none.
+pub(super) async fn readings_since(
+    work: &mut Work,
+    device: DeviceId,
     slots: &[(SlotId, Option<Timestamp>)],
+    before: Option<Timestamp>,
 ) -> Result<BTreeMap<SlotId, Vec<Reading>>> {
     let ids: Vec<i64> = slots.iter().map(|(slot, _)| slot.0).collect();
     let since: Vec<_> = slots.iter().map(|(_, since)| since.map(ToSqlx::to_sqlx)).collect();
+    let earliest = slots.iter().map(|(_, since)| *since).min().flatten().map(ToSqlx::to_sqlx);
     let rows = sqlx::query!(
-        r#"select reading.slot_id, at, previous_at, unit, max_capacity, level
-           from unnest($1::bigint[], $2::timestamptz[]) as wanted (id, since)
-           join reading on reading.slot_id = wanted.id and at > coalesce(since, '-infinity')
-           order by reading.slot_id, at"#,
+        r#"select slot_id as "slot_id!", at as "at!", previous_at, unit as "unit!", max_capacity as "max_capacity!",
+                  level as "level!"
+           from (
+               select reading.slot_id, at, previous_at, unit, max_capacity, level
+               from unnest($2::bigint[], $3::timestamptz[]) as wanted (id, since)
+               join reading on reading.device_id = $1 and reading.slot_id = wanted.id
+                and at > coalesce(since, '-infinity') and at < coalesce($5, 'infinity'::timestamptz)
+               union all
+               select packed.slot_id, at, previous_at, unit, max_capacity, level
+               from unnest($2::bigint[], $3::timestamptz[]) as wanted (id, since)
+               join reading_unpacked packed on packed.slot_id = wanted.id and at > coalesce(since, '-infinity')
+               where packed.device_id = $1 and at < coalesce($5, 'infinity'::timestamptz)
+                 and month >= coalesce(date_trunc('month', $4::timestamptz at time zone 'UTC')::date, '-infinity')
+                 and month <= coalesce(($5::timestamptz at time zone 'UTC')::date, 'infinity')
+           ) kept
+           order by slot_id, at"#,
+        device.0,
         &ids,
-        &since as _
+        &since as _,
+        earliest as _,
+        before.map(ToSqlx::to_sqlx) as _
     )
     .fetch_all(&mut **work)
     .await?;
@@ -406,7 +494,7 @@ async fn readings_since(
 }
 
 /// What was seen of slots besides their levels since a moment each; all of it where there is none.
-async fn signs_since(
+pub(super) async fn signs_since(
     work: &mut Work,
     device: DeviceId,
     slots: &[(SlotId, Option<Timestamp>)],
@@ -438,7 +526,7 @@ async fn signs_since(
 }
 
 /// What people said of slots' questions, by the question's moment.
-async fn answers_of(
+pub(super) async fn answers_of(
     work: &mut Work,
     slots: &[SlotId],
 ) -> Result<BTreeMap<SlotId, BTreeMap<Timestamp, Answer>>> {

@@ -16,6 +16,7 @@ pub mod gone_by;
 pub mod guides;
 pub mod heads;
 pub mod history;
+pub mod keeping;
 pub mod months;
 pub mod orders;
 pub mod outbox;

@@ -48,8 +48,11 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn ledger_days(&self) -> Result<Option<(Date, Date)>> {
-        let row = sqlx::query!("select min(day) as first, max(day) as last from ledger_day")
-            .fetch_one(&self.pool)
+        let row = sqlx::query!(
+            "select (select min(day) from ledger_day where month = (select min(month) from ledger_month)) as first,
+                    (select max(day) from ledger_day where month = (select max(month) from ledger_month)) as last"
+        )
+        .fetch_one(&self.pool)
             .await?;
         Ok(row.first.zip(row.last).map(|(first, last)| (first.to_jiff(), last.to_jiff())))
     }

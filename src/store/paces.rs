@@ -68,7 +68,8 @@ impl Store {
              join slot_pace on slot_pace.slot_id = slot.id join outlook on outlook.slot_id = slot.id
              where retired_at is null
                  and (device.id = $1 or model = (select model from device borrower where borrower.id = $1))
-                 and exists (select from ledger_day where ledger_day.slot_id = slot.id and day <= $2)
+                 and exists (select from ledger_day where ledger_day.slot_id = slot.id and day <= $2
+                             and month <= $2)
              order by slot.id",
             device.0,
             known_since.to_sqlx() as _

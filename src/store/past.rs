@@ -46,9 +46,7 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn past_device(work: &mut Work, name: &str) -> Result<Option<PastDevice>> {
         let row = sqlx::query!(
-            r#"select id, poll_every_s, last_answer_at,
-                      (select min(started_at) from poll_span where device_id = device.id and fault is null) as "first?"
-               from device where name = $1 for update"#,
+            "select id, poll_every_s, first_answer_at, last_answer_at from device where name = $1 for update",
             name
         )
         .fetch_optional(&mut **work)
@@ -56,7 +54,10 @@ impl Store {
         Ok(row.map(|row| PastDevice {
             id: DeviceId(row.id),
             poll_every_s: row.poll_every_s,
-            history: row.first.zip(row.last_answer_at).map(|(first, last)| (first.to_jiff(), last.to_jiff())),
+            history: row
+                .first_answer_at
+                .zip(row.last_answer_at)
+                .map(|(first, last)| (first.to_jiff(), last.to_jiff())),
         }))
     }
 
@@ -126,9 +127,14 @@ impl Store {
         (from, until): (Timestamp, Timestamp),
     ) -> Result<BTreeMap<SupplyIndex, Vec<KeptReading>>> {
         let rows = sqlx::query!(
-            "select supply_index, at, previous_at, reading.unit, reading.max_capacity, reading.level
-             from reading join slot on slot.id = slot_id
-             where device_id = $1 and at between $2 and $3 order by supply_index, at",
+            r#"select supply_index, at as "at!", previous_at, kept.unit as "unit!", kept.max_capacity as "max_capacity!",
+                      kept.level as "level!"
+               from (
+                   select slot_id, at, previous_at, unit, max_capacity, level from reading where device_id = $1
+                   union all
+                   select slot_id, at, previous_at, unit, max_capacity, level from reading_unpacked where device_id = $1
+               ) kept join slot on slot.id = slot_id
+               where at between $2 and $3 order by supply_index, at"#,
             device.0,
             from.to_sqlx(),
             until.to_sqlx()
@@ -170,7 +176,7 @@ impl Store {
         if !missing.slots.is_empty() {
             slots.extend(record_slots(work, device, &missing).await?);
         }
-        record_readings(work, &slots, changes).await?;
+        record_readings(work, device, &slots, changes).await?;
         record_signs(work, device, &slots, changes).await
     }
 
@@ -186,7 +192,7 @@ impl Store {
     ) -> Result<()> {
         record_spans(work, device, &changes.spans).await?;
         let slots = record_slots(work, device, memory).await?;
-        record_readings(work, &slots, changes).await?;
+        record_readings(work, device, &slots, changes).await?;
         record_signs(work, device, &slots, changes).await?;
         sqlx::query!(
             "update device set last_poll_at = $2, last_answer_at = $3 where id = $1",

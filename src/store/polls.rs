@@ -39,7 +39,7 @@ impl Store {
         record_spans(work, device, &changes.spans).await?;
         renumber_slots(work, device, memory).await?;
         let slots = record_slots(work, device, memory).await?;
-        record_readings(work, &slots, changes).await?;
+        record_readings(work, device, &slots, changes).await?;
         record_signs(work, device, &slots, changes).await?;
         Self::keep_gaps(work, &slots, &changes.gaps).await?;
         Self::keep_errors(work, device, &changes.detected).await?;
@@ -81,8 +81,8 @@ async fn recall(work: &mut Work, device: DeviceId, any: bool) -> Result<Option<M
         .await?;
     let Some(row) = row else { return Ok(None) };
     let span = sqlx::query!(
-        "select started_at, ended_at, polls, fault from poll_span where device_id = $1
-             order by started_at desc limit 1",
+        "select started_at, ended_at, polls, fault from poll_span
+         where device_id = $1 and started_at = (select run_started_at from device where id = $1)",
         device.0
     )
     .fetch_optional(&mut **work)
@@ -160,6 +160,7 @@ async fn recall_alerts(work: &mut Work, device: DeviceId) -> Result<Vec<DeviceAl
     Ok(rows.into_iter().map(DeviceAlert::from).collect())
 }
 
+/// Writes runs of polls, earliest first, and notes with the device where the first answer and the latest run are.
 pub(super) async fn record_spans(work: &mut Work, device: DeviceId, spans: &[Span]) -> Result<()> {
     let started: Vec<_> = spans.iter().map(|span| span.started_at.to_sqlx()).collect();
     let ended: Vec<_> = spans.iter().map(|span| span.ended_at.to_sqlx()).collect();
@@ -174,6 +175,18 @@ pub(super) async fn record_spans(work: &mut Work, device: DeviceId, spans: &[Spa
         &ended as _,
         &polls,
         &faults as _,
+    )
+    .execute(&mut **work)
+    .await?;
+    let answered = spans.iter().find(|span| span.fault.is_none()).map(|span| span.started_at.to_sqlx());
+    let latest = spans.last().map(|span| span.started_at.to_sqlx());
+    sqlx::query!(
+        "update device set first_answer_at = least(first_answer_at, $2), run_started_at = greatest(run_started_at, $3)
+         where id = $1 and (first_answer_at is distinct from least(first_answer_at, $2)
+                            or run_started_at is distinct from greatest(run_started_at, $3))",
+        device.0,
+        answered as _,
+        latest as _,
     )
     .execute(&mut **work)
     .await?;
@@ -246,6 +259,7 @@ pub(super) async fn record_slots(
 
 pub(super) async fn record_readings(
     work: &mut Work,
+    device: DeviceId,
     slots: &BTreeMap<SupplyIndex, SlotId>,
     changes: &Changes,
 ) -> Result<()> {
@@ -258,8 +272,9 @@ pub(super) async fn record_readings(
     let capacity: Vec<i32> = kept.iter().map(|(_, reading)| reading.max_capacity).collect();
     let level: Vec<i32> = kept.iter().map(|(_, reading)| reading.level).collect();
     sqlx::query!(
-        "insert into reading (slot_id, at, previous_at, unit, max_capacity, level)
-         select * from unnest($1::bigint[], $2::timestamptz[], $3::timestamptz[], $4::int[], $5::int[], $6::int[])",
+        "insert into reading (device_id, slot_id, at, previous_at, unit, max_capacity, level)
+         select $1, * from unnest($2::bigint[], $3::timestamptz[], $4::timestamptz[], $5::int[], $6::int[], $7::int[])",
+        device.0,
         &slot,
         &at as _,
         &previous as _,

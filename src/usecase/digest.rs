@@ -8,17 +8,20 @@ mod alerts;
 mod outlooks;
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 
 use self::outlooks::Supplies;
 use super::alerts::Bell;
 use super::heads;
 use super::slots::renew_sizes;
 use crate::domain::ids::DeviceId;
+use crate::domain::ledger::day_of;
 use crate::domain::outlook::{Present, believed_level};
 use crate::domain::polarity::Watch;
 use crate::domain::rules::Rules;
 use crate::domain::stream::Event;
 use crate::store::history::Undigested;
+use crate::store::keeping::Base;
 use crate::store::outlooks::Wanted;
 use crate::store::{Result, Store, Work};
 
@@ -59,6 +62,29 @@ pub(super) async fn digest(
     Ok(())
 }
 
+/// A follower for a slot of which everything is made anew. Where old readings are one a day, what was worked out from
+/// them while there were more stays, and it begins after them.
+async fn anew(work: &mut Work, slot: &mut Undigested, zone: &TimeZone) -> Result<Watch> {
+    let id = slot.slot.id;
+    let known = std::mem::take(&mut slot.known);
+    match slot.base.take() {
+        Some(Base { watch: Some(mut watch), .. }) => {
+            watch.learn(known);
+            Store::forget_after(work, id, &watch).await?;
+            Ok(watch)
+        }
+        base => {
+            match base {
+                Some(Base { seen_at, .. }) => {
+                    Store::end_at(work, id, seen_at, day_of(seen_at, zone)).await?;
+                }
+                None => Store::forget_installs(work, id).await?,
+            }
+            Ok(Watch::new(slot.slot.role, slot.pinned, known))
+        }
+    }
+}
+
 /// Follows a slot through its new readings, and writes down what became of its installs. What was told on the
 /// way is given back.
 async fn follow(work: &mut Work, slot: &mut Undigested, present: &Present) -> Result<(Watch, Vec<Event>)> {
@@ -66,10 +92,7 @@ async fn follow(work: &mut Work, slot: &mut Undigested, present: &Present) -> Re
     let id = slot.slot.id;
     let mut watch = match slot.watch.take() {
         Some(watch) => watch,
-        None => {
-            Store::forget_installs(work, id).await?;
-            Watch::new(slot.slot.role, slot.pinned, std::mem::take(&mut slot.known))
-        }
+        None => anew(work, slot, zone).await?,
     };
     let first_open_day = watch.first_open_day(zone);
     let mut events = Vec::new();

@@ -97,6 +97,21 @@ pub enum Refusal {
         /// What the device has.
         has: String,
     },
+    /// What came before is no longer worked out anew.
+    #[error(
+        "line {line}: {at} lies before {from}, where the store's readings begin, and those from before {detail} are \
+         one a day by now, so that nothing is worked out from them again; leave out the rows from before {from}"
+    )]
+    Settled {
+        /// The line.
+        line: u64,
+        /// The moment.
+        at: Timestamp,
+        /// The store's history begins here.
+        from: Timestamp,
+        /// From here on every reading is kept.
+        detail: Timestamp,
+    },
     /// The store has something else for that moment.
     #[error(
         "line {line}: slot {slot} says {theirs} at {at}, where the store has {ours}; leave out the rows from \
@@ -153,7 +168,8 @@ pub async fn import(
         Err(refusal) => return Ok(Err(refusal)),
     };
     let total = rows.len();
-    let (before, after) = match apart(&mut work, &device, slots, &supplies, rows).await? {
+    let detail = Store::detail_of(&mut work, device.id).await?;
+    let (before, after) = match apart(&mut work, &device, (slots, &supplies), rows, detail).await? {
         Ok(apart) => apart,
         Err(refusal) => return Ok(Err(refusal)),
     };
@@ -243,15 +259,19 @@ fn told_by_a_file(slot: &PastSlot, number: i32) -> SupplyRow {
 async fn apart(
     work: &mut Work,
     device: &PastDevice,
-    slots: &[PastSlot],
-    supplies: &[SupplyRow],
+    (slots, supplies): (&[PastSlot], &[SupplyRow]),
     mut rows: Vec<PastRow>,
+    detail: Option<Timestamp>,
 ) -> Outcome<(Vec<PastRow>, Vec<PastRow>)> {
     let Some((from, until)) = device.history else { return Ok(Ok((Vec::new(), rows))) };
     let kept = Store::kept_readings(work, device.id, (from, until)).await?;
     let after = rows.split_off(rows.partition_point(|row| row.at <= until));
     let between = rows.split_off(rows.partition_point(|row| row.at < from));
-    for row in &between {
+    if let Some((row, detail)) = rows.first().zip(detail) {
+        return Ok(Err(Refusal::Settled { line: row.line, at: row.at, from, detail }));
+    }
+    // Where one reading a day is left, nothing can be held against what was said between.
+    for row in between.iter().filter(|row| detail.is_none_or(|detail| row.at >= detail)) {
         let (Some(slot), Some(supply)) = (slots.get(row.slot), supplies.get(row.slot)) else { continue };
         let readings = kept.get(&supply.index).map(Vec::as_slice).unwrap_or_default();
         if let Err(ours) = agrees(readings, supply.unit, row) {

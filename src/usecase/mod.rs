@@ -13,6 +13,7 @@ pub mod feed;
 pub mod heads;
 pub mod import;
 pub mod ingest;
+pub mod keeping;
 pub mod latest;
 pub mod month;
 pub mod once;

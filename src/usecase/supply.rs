@@ -11,7 +11,7 @@ use self::view::{PartHeld, ReadingLine, Said, SupplyView};
 use super::alerts::Bell;
 use super::pages::{alert_line, device, known_from, trend};
 use super::questions::{self, SlotUnits};
-use crate::domain::account::{account, months};
+use crate::domain::account::{account, account_of_days, months};
 use crate::domain::alert::{Rule, Subject};
 use crate::domain::cover::ComingUnit;
 use crate::domain::ids::{DeviceId, SlotId, SupplyIndex};
@@ -76,7 +76,7 @@ pub async fn supply(
     let patience = SignedDuration::from_secs(2 * i64::from(row.poll_every_s));
     let began = row.first_answer_at.unwrap_or(to).max(from);
     let spans = store.answered_spans(id, from, to).await?;
-    let kept = store.readings_of(slot_id, Readings::Between(from, to)).await?;
+    let kept = store.readings_of((id, slot_id), Readings::Between(from, to)).await?;
     let counts = slot.row.counts.unwrap_or((Polarity::Remaining, Ground::Standard));
     let course: Vec<Reading> = kept.iter().map(reading).collect();
     let trend = trend(slot.row.slot.clone(), counts, &course, Some(&slot), (from, seen_until), present);
@@ -90,7 +90,8 @@ pub async fn supply(
         };
     let stocks = store.stocks(None).await?;
     let coming = store.coming().await?;
-    let (readings, older) = readings(store, &slot, asked.before, seen_until, present).await?;
+    let detail_at = store.detail_of_slot((id, slot_id)).await?;
+    let (readings, older) = readings(store, &slot, (asked.before, detail_at), seen_until, present).await?;
     let mut alerts = store.alerts(true, Some(id), i64::MAX).await?;
     alerts.retain(|row| row.alert.subject == Subject::Slot(id, slot_id));
     let last_days = present.today().checked_sub(DAYS.days()).unwrap_or(Date::MIN);
@@ -109,6 +110,7 @@ pub async fn supply(
         days: ledger.range(last_days..).map(|(day, used)| (*day, *used)).collect(),
         months: by_month,
         readings,
+        detail_from: detail_at.map(|at| present.date(at)),
         older,
         alerts: alerts.into_iter().map(alert_line).collect(),
         slot,
@@ -160,20 +162,24 @@ async fn said(
 async fn readings(
     store: &Store,
     slot: &SlotUnits,
-    before: Option<Timestamp>,
+    (before, detail_at): (Option<Timestamp>, Option<Timestamp>),
     seen_until: Timestamp,
     present: &Present,
 ) -> Result<(Vec<ReadingLine>, Option<Timestamp>)> {
     let id = slot.row.slot.id;
+    let of = (slot.row.slot.device, id);
     let wanted = i64::try_from(PAGE + LEAD_IN).unwrap_or(i64::MAX);
-    let mut kept = store.readings_of(id, Readings::Before(before, wanted)).await?;
+    let mut kept = store.readings_of(of, Readings::Before(before, wanted)).await?;
     let of_page = kept.len();
     if let Some(before) = before {
-        kept.extend(store.readings_of(id, Readings::From(before, LEAD_OUT)).await?);
+        kept.extend(store.readings_of(of, Readings::From(before, LEAD_OUT)).await?);
     }
-    let (Some(first), Some(last)) = (kept.first(), kept.last()) else { return Ok((Vec::new(), None)) };
+    let old = kept.partition_point(|reading| detail_at.is_some_and(|detail| reading.at < detail));
+    let (Some(first), Some(last)) = (kept.get(old).or(kept.first()), kept.last()) else {
+        return Ok((Vec::new(), None));
+    };
     let span = (first.at, last.at);
-    let signs = store.signs_of((slot.row.slot.device, id), span).await?;
+    let signs = store.signs_of(of, span).await?;
     let answers = slot.answers.iter().map(|answered| (answered.question.at, answered.answer)).collect();
     let known = Known { answers, ..known_from(Some(slot), first.at) };
     let polarity = slot.row.counts.map(|(polarity, _)| polarity);
@@ -181,7 +187,9 @@ async fn readings(
     let taken: Vec<Reading> = kept.iter().map(reading).collect();
     // An older page is told by what came after it; how long the last of those lasted does not matter to it.
     let until = if before.is_some() { span.1 } else { seen_until };
-    let accounts = account(watch, &taken, &signs, until, &present.zone);
+    let (days, taken) = taken.split_at(old);
+    let mut accounts = account_of_days(days, polarity.unwrap_or(Polarity::Remaining));
+    accounts.extend(account(watch, taken, &signs, until, &present.zone));
     let begins = of_page.saturating_sub(PAGE);
     let older = (begins > 0).then(|| kept.get(begins).map(|reading| reading.at)).flatten();
     let line = |(kept, account): (KeptReading, _)| ReadingLine {

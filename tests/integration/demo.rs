@@ -154,7 +154,7 @@ async fn nothing_is_doubled_or_missing(kept: &Path) {
     let doubled: i64 = sqlx::query_scalar(
         "select count(*) from (
              select (level, max_capacity, unit) = lag((level, max_capacity, unit))
-                        over (partition by slot_id order by at) as same from reading) pairs where same",
+                        over (partition by slot_id order by at) as same from reading_all) pairs where same",
     )
     .fetch_one(&mut db)
     .await

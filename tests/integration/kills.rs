@@ -78,7 +78,7 @@ type Row = (String, i32, String, i32);
 async fn readings(pool: &PgPool) -> BTreeSet<Row> {
     let rows: Vec<Row> = sqlx::query_as(
         "select name, supply_index, at::text, reading.level
-         from reading join slot on slot.id = slot_id join device on device.id = device_id",
+         from reading join slot on slot.id = slot_id join device on device.id = slot.device_id",
     )
     .fetch_all(pool)
     .await

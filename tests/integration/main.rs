@@ -11,6 +11,7 @@ mod forecasts;
 mod heads;
 mod import;
 mod ingest;
+mod keeping;
 mod kills;
 mod live;
 mod month_mail;

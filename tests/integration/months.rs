@@ -43,8 +43,9 @@ async fn room(database: &TestDatabase) -> Store {
 }
 
 async fn shift(store: &Store, ml: f64) {
-    let sql = "update ledger_day set used = used + $1 where ctid =
-               (select ctid from ledger_day where day = '2026-09-03' order by slot_id limit 1)";
+    let sql = "update ledger_month set used[array_position(days, 3::smallint)] = used[array_position(days, 3::smallint)] + $1
+               where ctid = (select ctid from ledger_month where month = '2026-09-01' and 3 = any(days)
+                             order by slot_id limit 1)";
     sqlx::query(sql).bind(ml).execute(store.pool()).await.unwrap();
 }
 

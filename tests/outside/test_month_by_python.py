@@ -96,7 +96,7 @@ def test_what_was_used_lies_between_the_readings_at_the_months_edges(demo, month
     catalogue = demo.catalogue()
     checked = 0
     for slot in slots:
-        readings = demo.rows(f"select at, previous_at, level from reading where slot_id = {slot['id']} order by at")
+        readings = demo.rows(f"select at, previous_at, level from reading_all where slot_id = {slot['id']} order by at")
         inside = [reading["level"] for reading in readings if begin <= instant(reading["at"]) < end]
         around = [level_at(readings, begin)[1], *inside, level_at(readings, end)[0]]
         if not inside or min(around) < 0 or around != sorted(around, reverse=True):

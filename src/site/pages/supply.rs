@@ -106,6 +106,8 @@ struct SupplyPage {
     asked: usize,
     facts: Vec<(&'static str, String)>,
     readings: Vec<ReadingRow>,
+    /// The day from which on every reading is kept.
+    detail_from: Option<String>,
     /// The unit that all of them came in.
     came_in: Option<String>,
     older: Option<String>,
@@ -222,6 +224,7 @@ impl SupplyPage {
             asked: view.slot.questions.len(),
             facts: units::facts(&view.slot, zone),
             readings: view.readings.iter().map(|line| reading_row(line, view, came_in, zone)).collect(),
+            detail_from: view.detail_from.map(day_in_full),
             came_in: came_in.map(words::plain),
             older: view
                 .older
@@ -332,6 +335,7 @@ fn reading_row(
         }
         Verdict::Believed(left, measure) => (amount(left, measure), ""),
         Verdict::NewUnit(arrival, left, measure) => (amount(left, measure), new_unit(arrival)),
+        Verdict::LastOfDay(left, measure) => (amount(left, measure), "the last of its day"),
         Verdict::Waits => ("not yet".to_owned(), "it is far from the level before, and has to last first"),
         Verdict::LeftOut => ("left out".to_owned(), "it was far from the level before, and did not last"),
         Verdict::NoFigure(Amount::SomeLeft) => {

@@ -44,6 +44,8 @@ pub struct SupplyView {
     pub months: Vec<MonthUse>,
     /// One page of its readings, newest first, each with what came of it.
     pub readings: Vec<ReadingLine>,
+    /// The day from which on every reading is kept, where older ones are one a day.
+    pub detail_from: Option<Date>,
     /// Where the page of older readings begins, if there are any.
     pub older: Option<Timestamp>,
     /// Open alerts about it.
