@@ -11,15 +11,20 @@ use crate::domain::ids::{AlertId, MessageId, RecipientId};
 use crate::notify::address::{mail_address, web_address};
 use crate::site::alert_source::AlertSource;
 use crate::site::source::SourceError;
+use crate::usecase::alert_pages::{self, AlertsAsked};
 use crate::usecase::alerts::{AnswerRefused, answer};
 use crate::usecase::rules::{Rehearsed, RuleLine, RuleRefused, RuleView};
 use crate::usecase::told::{self, ToldRefused};
 use crate::usecase::view::{AlertLine, AlertsView, ToldView};
-use crate::usecase::{alert_pages, feed, rules};
+use crate::usecase::{feed, rules};
 
 impl AlertSource for StorePages {
-    async fn alerts(&self, cleared_page: u32) -> Result<AlertsView, SourceError> {
-        alert_pages::alerts(&self.0.store, cleared_page).await.map_err(SourceError::new)
+    async fn alerts(&self, asked: &AlertsAsked) -> Result<AlertsView, SourceError> {
+        alert_pages::alerts(&self.0.store, asked).await.map_err(SourceError::new)
+    }
+
+    async fn newest_alerts(&self) -> Result<Vec<AlertLine>, SourceError> {
+        alert_pages::newest(&self.0.store).await.map_err(SourceError::new)
     }
 
     async fn alert(&self, id: AlertId) -> Result<Option<AlertLine>, SourceError> {

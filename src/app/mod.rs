@@ -38,6 +38,7 @@ use crate::clock::Clock;
 use crate::config::deliver::DeliverSettings;
 use crate::config::report::ReportSettings;
 use crate::config::{Config, PollSettings};
+use crate::domain::month::Month;
 use crate::domain::outlook::Present;
 use crate::domain::rules::Rules;
 use crate::jobs::{Handle, Job};
@@ -54,9 +55,11 @@ use crate::usecase::advice::Kept;
 use crate::usecase::alerts::judge_all_with;
 use crate::usecase::changes::Changes;
 use crate::usecase::deliver::{Pace, deliver};
-use crate::usecase::latest::Latest;
+use crate::usecase::latest::{Latest, LatestOf};
 use crate::usecase::month;
+use crate::usecase::month::MonthError;
 use crate::usecase::month::mail::mail_in_time;
+use crate::usecase::month::page::MonthShown;
 use crate::usecase::picture::Picture;
 use crate::usecase::view::TrendView;
 
@@ -106,6 +109,8 @@ pub struct Service {
     pictures: Arc<Latest<Picture>>,
     /// The months side by side.
     trends: Arc<Latest<TrendView>>,
+    /// The months that were asked for last.
+    months: Arc<LatestOf<Month, MonthShown>>,
     /// What the set-up pages go by.
     setup: Arc<setup::Setup>,
     /// What holds for now.
@@ -130,7 +135,7 @@ impl Service {
         let report = config.report.clone();
         let door = Arc::new(access::Doorkeeper::new(config.access.clone()));
         let kept = Arc::default();
-        let (changes, pictures, trends, standing) = Default::default();
+        let (changes, pictures, trends, months, standing) = Default::default();
         Self {
             store,
             clock,
@@ -145,6 +150,7 @@ impl Service {
             changes,
             pictures,
             trends,
+            months,
             setup,
             standing,
         }
@@ -186,10 +192,38 @@ impl Service {
         self.trends.get(store, &present, async || month::trend(store, &present).await).await
     }
 
+    /// Works the months side by side out anew if they take long and are due.
+    async fn renew_trend(&self) -> crate::store::Result<()> {
+        let (store, present) = (&self.store, self.present());
+        self.trends.renew(store, &present, async || month::trend(store, &present).await).await
+    }
+
+    /// A month as its page shows it.
+    ///
+    /// # Errors
+    /// If the store cannot be reached, or what it keeps of a closed month cannot be read.
+    pub async fn month(&self, month: Month) -> Result<Arc<MonthShown>, MonthError> {
+        let (store, present) = (&self.store, self.present());
+        let take = async || MonthShown::take(store, month, &present).await;
+        self.months.of(&month).get(store, &present, take).await
+    }
+
+    /// Works the running month, and those that were asked for last, out anew if they take long and are due.
+    async fn renew_months(&self) -> Result<(), MonthError> {
+        let (store, present) = (&self.store, self.present());
+        // Whoever looks at the months looks at this one first.
+        self.months.of(&Month::of(present.today()));
+        for (month, latest) in self.months.all() {
+            latest.renew(store, &present, async || MonthShown::take(store, month, &present).await).await?;
+        }
+        Ok(())
+    }
+
     /// Something was done on a page: nothing from before is shown any more.
     pub fn outdate(&self) {
         self.pictures.outdate();
         self.trends.outdate();
+        self.months.outdate();
         self.changes.tell();
     }
 
@@ -350,17 +384,14 @@ impl Running {
             move || {
                 let months = months.clone();
                 async move {
-                    let (store, present) = (&months.store, months.present());
-                    months
-                        .trends
-                        .renew(store, &present, async || month::trend(store, &present).await)
-                        .await?;
-                    Ok(())
+                    months.renew_trend().await?;
+                    Ok(months.renew_months().await?)
                 }
             },
             self.stop.clone(),
         );
         service.gauges.watch(&handle);
+        service.months.is_renewed_by(&handle);
         service.trends.is_renewed_by(handle);
         self.tasks.spawn(running);
     }

@@ -15,14 +15,17 @@ use crate::site::source::{Notice, Source, SourceError};
 use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::changes::Listener;
 use crate::usecase::month::NotClosed;
+use crate::usecase::month::page::MonthAsked;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
 use crate::usecase::picture::Picture;
 use crate::usecase::questions::UnitsView;
+use crate::usecase::shelf::PartAsked;
 use crate::usecase::sift::{MachinesAsked, MachinesView, TasksAsked, TasksView};
 use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
-    Closing, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, Since, TodayView, TrendView,
+    Closing, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, Since, Statement, TodayView,
+    TrendView,
 };
 use crate::usecase::{advice, book, month, orders, pages, questions, shelf, slots};
 
@@ -120,12 +123,16 @@ impl Source for StorePages {
 
     async fn shelf(&self) -> Result<ShelfView, SourceError> {
         let Service { store, rules, .. } = &self.0;
-        shelf::shelf(store, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
+        let picture = self.picture().await?;
+        shelf::shelf_page(store, &picture, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
     }
 
-    async fn part(&self, number: &str) -> Result<Option<PartView>, SourceError> {
+    async fn part(&self, number: &str, asked: &PartAsked) -> Result<Option<PartView>, SourceError> {
         let Service { store, rules, .. } = &self.0;
-        shelf::part(store, number, &self.0.present(), &rules.practice).await.map_err(SourceError::new)
+        let picture = self.picture().await?;
+        shelf::part_page(store, (number, asked), &picture, &self.0.present(), &rules.practice)
+            .await
+            .map_err(SourceError::new)
     }
 
     async fn put_part(
@@ -165,10 +172,8 @@ impl Source for StorePages {
     }
 
     async fn orders(&self) -> Result<OrdersView, SourceError> {
-        let Service { store, rules, .. } = &self.0;
-        advice::orders_view(store, &self.0.present(), &rules.practice, &self.0.kept)
-            .await
-            .map_err(SourceError::new)
+        let picture = self.picture().await?;
+        advice::orders_view(&self.0.store, &picture, &self.0.present()).await.map_err(SourceError::new)
     }
 
     async fn order(&self, order: OrderId) -> Result<Option<OrderView>, SourceError> {
@@ -201,12 +206,16 @@ impl Source for StorePages {
             .map_err(SourceError::new)
     }
 
-    async fn month(&self, month: Month) -> Result<MonthView, SourceError> {
-        month::month_view(&self.0.store, month, &self.0.present()).await.map_err(SourceError::new)
+    async fn month(&self, month: Month, asked: &MonthAsked) -> Result<MonthView, SourceError> {
+        Ok(self.0.month(month).await.map_err(SourceError::new)?.view(asked))
     }
 
-    async fn months(&self) -> Result<TrendView, SourceError> {
-        self.0.trend().await.map(|kept| (*kept).clone()).map_err(SourceError::new)
+    async fn statement(&self, month: Month) -> Result<Statement, SourceError> {
+        month::statement(&self.0.store, month, &self.0.present()).await.map_err(SourceError::new)
+    }
+
+    async fn months(&self) -> Result<Arc<TrendView>, SourceError> {
+        self.0.trend().await.map_err(SourceError::new)
     }
 
     async fn close_month(

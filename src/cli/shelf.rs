@@ -237,15 +237,15 @@ async fn issue(
     let Some(view) = part(store, number, present, &crate::domain::rules::Practice::default()).await? else {
         return Err(refused(&Refusal::NoSuchPart(number.to_owned())));
     };
-    let of_device: Vec<_> = view.slots.iter().filter(|choice| choice.device_name == device).collect();
+    let of_device: Vec<_> = view.slots.lines.iter().filter(|choice| choice.device_name == device).collect();
     let chosen = match (&of_device[..], slot) {
         ([], _) => {
             let takers = &view.line.machines;
-            let known = if takers.is_empty() {
+            let known = if takers.in_all == 0 {
                 "no watched machine takes it; see its kind, colour and models with: ullage shelf parts export"
                     .to_owned()
             } else {
-                format!("it fits {}", takers.join(", "))
+                format!("it {takers}")
             };
             anyhow::bail!("{number} fits no supply of a machine named '{device}': {known}")
         }

@@ -22,7 +22,7 @@ pub use report::{
     PartNeed, Silence, SupplyMonth, thousandths,
 };
 pub use stock::StockFlow;
-pub use totals::{GroupTotal, SupplyTotal};
+pub use totals::{Figures, GroupTotal, SupplyTotal};
 
 /// A calendar month.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

@@ -11,22 +11,36 @@ use crate::domain::alert::ruleset::{Patch, Scope, Setting};
 use crate::domain::alert::snooze::Snooze;
 use crate::domain::alert::{Alert, Grade, Rule, Seen, Subject};
 use crate::domain::ids::{AlertId, DeviceId, MessageId, PartId, RecipientId, SlotId};
+use crate::usecase::alert_pages::AlertsAsked;
 use crate::usecase::alerts::AnswerRefused;
 use crate::usecase::rules::{ChangeLine, Rehearsed, RuleLine, RuleRefused, RuleView, TellingLine};
+use crate::usecase::sift::Leaf;
 use crate::usecase::told::ToldRefused;
 use crate::usecase::view::{AlertGroup, AlertLine, AlertsView, MessageLine, ToldView};
 
 impl AlertSource for Fixture {
-    async fn alerts(&self, cleared_page: u32) -> Result<AlertsView, SourceError> {
+    async fn alerts(&self, asked: &AlertsAsked) -> Result<AlertsView, SourceError> {
         let group = |head| AlertGroup { head, folded: Vec::new() };
         let full = || AlertsView {
-            open: open_alerts(&self.name).into_iter().map(group).collect(),
-            cleared: if cleared_page == 1 { cleared_alerts(&self.name) } else { Vec::new() },
+            open: Leaf::of(open_alerts(&self.name).into_iter().map(group).collect(), asked.page, 50, 3),
+            open_in_all: 3,
+            cleared: if asked.cleared == 1 { cleared_alerts(&self.name) } else { Vec::new() },
             cleared_in_all: 51,
             anybody_told: true,
         };
-        let empty = AlertsView { open: vec![], cleared: vec![], cleared_in_all: 0, anybody_told: false };
+        let empty = AlertsView {
+            open: Leaf::of(vec![], 1, 50, 0),
+            open_in_all: 0,
+            cleared: vec![],
+            cleared_in_all: 0,
+            anybody_told: false,
+        };
         self.give(full, empty).await
+    }
+
+    async fn newest_alerts(&self) -> Result<Vec<AlertLine>, SourceError> {
+        let all = || open_alerts(&self.name).into_iter().chain(cleared_alerts(&self.name)).collect();
+        self.give(all, Vec::new()).await
     }
 
     async fn alert(&self, id: AlertId) -> Result<Option<AlertLine>, SourceError> {

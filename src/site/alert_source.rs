@@ -10,6 +10,7 @@ use crate::domain::alert::ruleset::{Patch, Scope};
 use crate::domain::alert::snooze::Snooze;
 use crate::domain::alert::{Grade, Rule};
 use crate::domain::ids::{AlertId, MessageId, RecipientId};
+use crate::usecase::alert_pages::AlertsAsked;
 use crate::usecase::alerts::AnswerRefused;
 use crate::usecase::rules::{Rehearsed, RuleLine, RuleRefused, RuleView};
 use crate::usecase::told::ToldRefused;
@@ -17,8 +18,11 @@ use crate::usecase::view::{AlertLine, AlertsView, ToldView};
 
 /// What the pages about alerts are made from.
 pub trait AlertSource: Clone + Send + Sync + 'static {
-    /// Alerts: all that are open, and one page, counted from 1, of those that have cleared.
-    fn alerts(&self, cleared_page: u32) -> impl Future<Output = Result<AlertsView, SourceError>> + Send;
+    /// Alerts: one page of those that are open, and one of those that have cleared.
+    fn alerts(&self, asked: &AlertsAsked) -> impl Future<Output = Result<AlertsView, SourceError>> + Send;
+
+    /// The alerts that opened or cleared last, newest first, for a feed.
+    fn newest_alerts(&self) -> impl Future<Output = Result<Vec<AlertLine>, SourceError>> + Send;
 
     /// One alert; `None` if there is none of that number.
     fn alert(&self, id: AlertId) -> impl Future<Output = Result<Option<AlertLine>, SourceError>> + Send;

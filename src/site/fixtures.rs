@@ -28,15 +28,17 @@ use crate::report::Paper;
 use crate::site::order_fixtures::{none_ordered, order_view, orders};
 use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::month::NotClosed;
+use crate::usecase::month::page::{MonthAsked, MonthShown};
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
 use crate::usecase::picture::{Contents, Picture};
 use crate::usecase::questions::UnitsView;
+use crate::usecase::shelf::PartAsked;
 use crate::usecase::sift::{MachinesAsked, MachinesView, TasksAsked, TasksView};
 use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
     Closing, Device, MachineLine, MachineView, MonthView, OrderView, OrdersView, OutlookLine, PartView,
-    ShelfView, Silence, Since, StandingAlert, TodayView, Trend, TrendView,
+    ShelfView, Silence, Since, StandingAlert, Statement, TodayView, Trend, TrendView,
 };
 
 pub(crate) const TODAY: Date = date(2026, 11, 25);
@@ -194,8 +196,8 @@ impl Source for Fixture {
         self.give(|| shelf_fixtures::shelf(&self.name), ShelfView { today: TODAY, parts: vec![] }).await
     }
 
-    async fn part(&self, number: &str) -> Result<Option<PartView>, SourceError> {
-        self.give(|| shelf_fixtures::part_view(&self.name, number), None).await
+    async fn part(&self, number: &str, asked: &PartAsked) -> Result<Option<PartView>, SourceError> {
+        self.give(|| shelf_fixtures::part_page(&self.name, number, asked), None).await
     }
 
     async fn put_part(
@@ -263,12 +265,21 @@ impl Source for Fixture {
         self.give(done, Err(OrderRefusal::NoSuchOrder(order))).await
     }
 
-    async fn month(&self, month: Month) -> Result<MonthView, SourceError> {
-        self.give(|| month_fixtures::view(&self.name, month), month_fixtures::nothing_in(month)).await
+    async fn month(&self, month: Month, asked: &MonthAsked) -> Result<MonthView, SourceError> {
+        let known = month_fixtures::months();
+        let view = |statement: Statement, known| {
+            MonthShown::of(statement.report, statement.closing, known).view(asked)
+        };
+        let full = || view(month_fixtures::statement(&self.name, month), known);
+        self.give(full, view(month_fixtures::nothing_in(month), vec![])).await
     }
 
-    async fn months(&self) -> Result<TrendView, SourceError> {
-        self.give(|| month_fixtures::trend(&self.name), month_fixtures::no_trend()).await
+    async fn statement(&self, month: Month) -> Result<Statement, SourceError> {
+        self.give(|| month_fixtures::statement(&self.name, month), month_fixtures::nothing_in(month)).await
+    }
+
+    async fn months(&self) -> Result<Arc<TrendView>, SourceError> {
+        self.give(|| Arc::new(month_fixtures::trend(&self.name)), Arc::new(month_fixtures::no_trend())).await
     }
 
     async fn close_month(

@@ -6,9 +6,13 @@ use crate::domain::month::{Costs, Month};
 use crate::domain::part::{Currency, Price};
 use crate::report::testing::sample;
 use crate::usecase::month::NotClosed;
-use crate::usecase::view::{Closing, MonthPoint, MonthView, Statement, TrendRow, TrendView};
+use crate::usecase::view::{Closing, MonthPoint, Statement, TrendRow, TrendView};
 
-pub(crate) fn view(first: &str, month: Month) -> MonthView {
+pub(crate) fn months() -> Vec<Month> {
+    ["2026-11", "2026-10", "2026-09"].map(|month| month.parse().unwrap()).into()
+}
+
+pub(crate) fn statement(first: &str, month: Month) -> Statement {
     let mut report = sample();
     first.clone_into(&mut report.devices[0].name);
     (report.month, report.complete) = (month, month.to_string() != "2026-11");
@@ -21,13 +25,10 @@ pub(crate) fn view(first: &str, month: Month) -> MonthView {
         who: "<b>the stage manager</b>".to_owned(),
         sha256: "ab".repeat(32),
     });
-    MonthView {
-        statement: Statement { report, document, closing },
-        months: ["2026-11", "2026-10", "2026-09"].map(|month| month.parse().unwrap()).into(),
-    }
+    Statement { report, document, closing }
 }
 
-pub(crate) fn nothing_in(month: Month) -> MonthView {
+pub(crate) fn nothing_in(month: Month) -> Statement {
     let mut report = sample();
     report.month = month;
     report.devices.clear();
@@ -36,8 +37,7 @@ pub(crate) fn nothing_in(month: Month) -> MonthView {
     report.adjustments.clear();
     report.compared.clear();
     report.needs = None;
-    let statement = Statement { report, document: String::new(), closing: None };
-    MonthView { statement, months: vec![] }
+    Statement { report, document: String::new(), closing: None }
 }
 
 pub(crate) fn trend(first: &str) -> TrendView {

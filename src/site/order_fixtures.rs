@@ -58,7 +58,7 @@ pub(crate) fn advice(machine: &str) -> AdviceLine {
         past_order_point: 0,
         without: Some((date(2026, 12, 4), date(2026, 12, 9))),
     };
-    AdviceLine { why: advice.why(0.7), otherwise: advice.otherwise(), drafted: None, advice }
+    AdviceLine { why: advice.why(0.7), otherwise: advice.otherwise(), drafted: None, moved: false, advice }
 }
 
 pub(crate) fn orders(machine: &str) -> OrdersView {

@@ -7,7 +7,9 @@ use crate::domain::ids::{DeviceId, LotId, MovementId, PartId};
 use crate::domain::part::{Currency, LeadTime, Part, PartKind, Price};
 use crate::domain::shelf::{Lot, Movement, MovementKind, Standing};
 use crate::domain::units::Measure;
-use crate::usecase::view::{LotLine, MovementLine, PartLine, PartView, ShelfView, SlotChoice};
+use crate::usecase::shelf::PartAsked;
+use crate::usecase::sift::Leaf;
+use crate::usecase::view::{LotLine, MovementLine, PartLine, PartView, ShelfView, SlotChoice, TakenBy};
 
 fn part(number: &str, kind: PartKind, colour: Option<&str>) -> Part {
     Part {
@@ -50,15 +52,27 @@ pub(crate) fn shelf(machine: &str) -> ShelfView {
         part: part("VO-C/775", PartKind::Cartridge, Some("Cyan")),
         units: 5,
         lots,
-        machines: vec![machine.to_owned(), "Thimble".to_owned()],
+        machines: TakenBy::of(&[machine, "Thimble"]),
     };
     let waste = PartLine {
         part: part("VO-W-1500", PartKind::Receptacle, None),
         units: 0,
         lots: Vec::new(),
-        machines: Vec::new(),
+        machines: TakenBy::default(),
     };
     ShelfView { today: TODAY, parts: vec![cyan, waste] }
+}
+
+/// The part in a room where many machines take it, if one of them is looked for.
+pub(crate) fn part_page(machine: &str, number: &str, asked: &PartAsked) -> Option<PartView> {
+    let view = part_view(machine, number)?;
+    let Leaf { lines, page, pages, .. } = view.slots;
+    let slots = match asked.find.as_str() {
+        "" => Leaf { lines, page, pages, found: 1, in_all: 1 },
+        find if find == machine => Leaf { lines, page, pages, found: 1, in_all: 900 },
+        _ => Leaf { lines: vec![], page, pages, found: 0, in_all: 900 },
+    };
+    Some(PartView { slots, ..view })
 }
 
 pub(crate) fn part_view(machine: &str, number: &str) -> Option<PartView> {
@@ -80,7 +94,7 @@ pub(crate) fn part_view(machine: &str, number: &str) -> Option<PartView> {
         today: TODAY,
         proposed: line.lots.get(1).map(|line| line.lot.id),
         out: line.lots.iter().map(|line| line.lot.clone()).filter(|lot| lot.out > 0).collect(),
-        slots: vec![SlotChoice { slot: cyan, device_name: machine.to_owned(), ends: TODAY }],
+        slots: Leaf::whole(vec![SlotChoice { slot: cyan, device_name: machine.to_owned(), ends: TODAY }]),
         movements: vec![MovementLine {
             movement,
             made_on: date(2024, 7, 1),

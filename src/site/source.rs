@@ -1,6 +1,7 @@
 //! Where the pages get what they show. The site knows neither store nor clock.
 
 use std::future::Future;
+use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
@@ -20,13 +21,16 @@ use crate::report::Paper;
 use crate::usecase::book::{Booking, Note, Refusal};
 use crate::usecase::changes::Listener;
 use crate::usecase::month::NotClosed;
+use crate::usecase::month::page::MonthAsked;
 use crate::usecase::once::Token;
 use crate::usecase::orders::{Act, OrderRefusal};
 use crate::usecase::questions::UnitsView;
+use crate::usecase::shelf::PartAsked;
 use crate::usecase::sift::{MachinesAsked, MachinesView, TasksAsked, TasksView};
 use crate::usecase::slots::{Refusal as NotTold, Telling, Told};
 use crate::usecase::view::{
-    Closing, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, Since, TodayView, TrendView,
+    Closing, MachineView, MonthView, OrderView, OrdersView, PartView, ShelfView, Since, Statement, TodayView,
+    TrendView,
 };
 
 /// A line that stands on top of every page.
@@ -125,7 +129,11 @@ pub trait Source:
     fn shelf(&self) -> impl Future<Output = Result<ShelfView, SourceError>> + Send;
 
     /// One part with its lots and movements; `None` if there is no such part.
-    fn part(&self, number: &str) -> impl Future<Output = Result<Option<PartView>, SourceError>> + Send;
+    fn part(
+        &self,
+        number: &str,
+        asked: &PartAsked,
+    ) -> impl Future<Output = Result<Option<PartView>, SourceError>> + Send;
 
     /// Puts a part into the catalogue that is not there yet (`fresh`), or in the place of the one that is; or says why
     /// not. A form with a token is booked once.
@@ -177,11 +185,18 @@ pub trait Source:
         token: Option<Token>,
     ) -> impl Future<Output = Result<Result<OrderId, OrderRefusal>, SourceError>> + Send;
 
-    /// The supply report of a month. A month of which nothing is known has no devices.
-    fn month(&self, month: Month) -> impl Future<Output = Result<MonthView, SourceError>> + Send;
+    /// The page of a month. A month of which nothing is known has no machines.
+    fn month(
+        &self,
+        month: Month,
+        asked: &MonthAsked,
+    ) -> impl Future<Output = Result<MonthView, SourceError>> + Send;
+
+    /// The supply report of a month, whole, as it is handed in.
+    fn statement(&self, month: Month) -> impl Future<Output = Result<Statement, SourceError>> + Send;
 
     /// The months side by side.
-    fn months(&self) -> impl Future<Output = Result<TrendView, SourceError>> + Send;
+    fn months(&self) -> impl Future<Output = Result<Arc<TrendView>, SourceError>> + Send;
 
     /// Closes a month, or says why not.
     fn close_month(

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff_sqlx::ToSqlx;
+use sqlx::PgConnection;
 use sqlx::types::Json;
 
 use super::guides::{guide, part_kind};
@@ -245,6 +246,14 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached, or holds what is no walk.
     pub async fn swaps(&self, wanted: &SwapsWanted) -> Result<Vec<SwapRow>> {
+        Self::swaps_in(&mut *self.pool.acquire().await?, wanted).await
+    }
+
+    /// The same within a transaction.
+    ///
+    /// # Errors
+    /// Likewise.
+    pub async fn swaps_in(connection: &mut PgConnection, wanted: &SwapsWanted) -> Result<Vec<SwapRow>> {
         let rows = sqlx::query_as!(
             Raw,
             r#"select swap.id, swap.device_id, swap.slot_id, head, swap.kind, swap.steps, lot_id, why_lot, begun_at,
@@ -272,35 +281,16 @@ impl Store {
             wanted.find,
             wanted.most
         )
-        .fetch_all(&self.pool)
+        .fetch_all(&mut *connection)
         .await?;
         let ids: Vec<i64> = rows.iter().map(|row| row.id).collect();
-        let mut passed = self.passed_steps(&ids).await?;
+        let mut passed = passed_steps(connection, &ids).await?;
         rows.into_iter()
             .map(|row| {
                 let steps = passed.remove(&SwapId(row.id)).unwrap_or_default();
                 row.read(steps)
             })
             .collect()
-    }
-
-    async fn passed_steps(&self, swaps: &[i64]) -> Result<BTreeMap<SwapId, Vec<PassedStep>>> {
-        let rows = sqlx::query!(
-            "select swap_id, how, why, who, passed_at from swap_step where swap_id = any($1) order by swap_id, step",
-            swaps
-        )
-        .fetch_all(&self.pool)
-        .await?;
-        let mut passed: BTreeMap<SwapId, Vec<PassedStep>> = BTreeMap::new();
-        for row in rows {
-            let how = Passed::from_word(&row.how, row.why.as_deref());
-            passed.entry(SwapId(row.swap_id)).or_default().push(PassedStep {
-                how: how.ok_or(StoreError::Unknown { what: "step", value: row.how })?,
-                who: row.who,
-                at: row.passed_at.to_jiff(),
-            });
-        }
-        Ok(passed)
     }
 
     /// Begins a walk; `None` if one is under way there.
@@ -454,4 +444,26 @@ impl Store {
             .await?;
         Ok(row.map(|row| (row.kind, row.octets)))
     }
+}
+
+async fn passed_steps(
+    connection: &mut PgConnection,
+    swaps: &[i64],
+) -> Result<BTreeMap<SwapId, Vec<PassedStep>>> {
+    let rows = sqlx::query!(
+        "select swap_id, how, why, who, passed_at from swap_step where swap_id = any($1) order by swap_id, step",
+        swaps
+    )
+    .fetch_all(connection)
+    .await?;
+    let mut passed: BTreeMap<SwapId, Vec<PassedStep>> = BTreeMap::new();
+    for row in rows {
+        let how = Passed::from_word(&row.how, row.why.as_deref());
+        passed.entry(SwapId(row.swap_id)).or_default().push(PassedStep {
+            how: how.ok_or(StoreError::Unknown { what: "step", value: row.how })?,
+            who: row.who,
+            at: row.passed_at.to_jiff(),
+        });
+    }
+    Ok(passed)
 }

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};
 
+use super::picture::Picture;
 use super::view::{AdviceLine, OrderView, OrdersView};
 use crate::domain::advice::{DeviceState, Plan, plan_with};
 use crate::domain::ids::{OrderId, PartId, SlotId};
@@ -157,6 +158,7 @@ fn line(advice: PartAdvice, orders: &[Order], practice: &Practice) -> AdviceLine
         why: advice.why(practice.waste_order_fill),
         otherwise: advice.otherwise(),
         drafted: drafted(&advice, orders),
+        moved: false,
         advice,
     }
 }
@@ -181,20 +183,49 @@ pub(super) async fn lines(
     Ok(orders.into_iter().map(|advice| line(advice, &known, practice)).collect())
 }
 
-/// The page of orders.
+/// The page of orders, with what a picture of the print room says is to be ordered.
 ///
 /// # Errors
 /// If the store cannot be reached.
-pub async fn orders_view(
-    store: &Store,
-    present: &Present,
-    practice: &Practice,
-    kept: &Kept,
-) -> Result<OrdersView> {
-    let (advice, others) = advice(store, present, practice, kept).await?;
+pub async fn orders_view(store: &Store, picture: &Picture, present: &Present) -> Result<OrdersView> {
     let orders = store.orders(Which::Newest(ORDERS)).await?;
-    let parts = store.stocks(None).await?.into_iter().map(|stock| stock.part).collect();
-    Ok(OrdersView { today: present.today(), advice, others, orders, parts })
+    let stocks = store.stocks(None).await?;
+    let supplied = Supplied::of(&stocks, &store.coming().await?);
+    let now = |line: &AdviceLine| AdviceLine {
+        drafted: drafted(&line.advice, &orders),
+        moved: !supplied.is_same(picture.supplied(), line.advice.id),
+        ..line.clone()
+    };
+    let others = picture.shows.tasks.iter();
+    let others = others.filter(|task| task.kind == TaskKind::Order && task.part.is_none());
+    Ok(OrdersView {
+        today: present.today(),
+        advice: picture.shows.orders.iter().map(now).collect(),
+        others: others.cloned().collect(),
+        orders,
+        parts: stocks.into_iter().map(|stock| stock.part).collect(),
+    })
+}
+
+/// How many units of each part there are and are to come.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(super) struct Supplied(BTreeMap<PartId, (u32, u32)>);
+
+impl Supplied {
+    pub(super) fn of(stocks: &[Stock], coming: &[Coming]) -> Self {
+        let mut units: BTreeMap<PartId, (u32, u32)> = BTreeMap::new();
+        for stock in stocks {
+            units.entry(stock.id).or_default().0 += stock.units();
+        }
+        for more in coming {
+            units.entry(more.part).or_default().1 += more.units;
+        }
+        Self(units)
+    }
+
+    fn is_same(&self, other: &Self, part: PartId) -> bool {
+        self.0.get(&part) == other.0.get(&part)
+    }
 }
 
 /// The page of one order; `None` if there is none of that number.

@@ -1,6 +1,9 @@
 //! What the pages about alerts show, put together from the store.
 
+use std::collections::BTreeMap;
+
 use super::pages::alert_line;
+use super::sift::{Leaf, Words};
 use super::view::{AlertGroup, AlertLine, AlertsView};
 use crate::domain::alert::Alert;
 use crate::domain::alert::life::groups;
@@ -11,33 +14,82 @@ use crate::store::{Result, Store};
 /// How many cleared alerts one page shows.
 pub const CLEARED_A_PAGE: u32 = 50;
 
-/// The page of alerts, with one page of those that have cleared, counted from 1.
+/// How many of the open alerts that stand for themselves one page shows.
+pub const OPEN_A_PAGE: usize = 50;
+
+/// How many alerts a feed holds.
+const IN_A_FEED: i64 = 100;
+
+/// What is asked of the page of alerts.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AlertsAsked {
+    /// Open ones with all of these words in what they say or are about, in any order and case; those that follow from
+    /// one stay with it.
+    pub find: String,
+    /// Which page of the open ones, from 1.
+    pub page: usize,
+    /// Which page of those that have cleared, from 1.
+    pub cleared: u32,
+}
+
+impl Default for AlertsAsked {
+    fn default() -> Self {
+        Self { find: String::new(), page: 1, cleared: 1 }
+    }
+}
+
+/// The page of alerts.
 ///
 /// # Errors
 /// If the store cannot be reached.
-pub async fn alerts(store: &Store, page: u32) -> Result<AlertsView> {
+pub async fn alerts(store: &Store, asked: &AlertsAsked) -> Result<AlertsView> {
     let open: Vec<AlertLine> =
         store.alerts(true, None, i64::MAX).await?.into_iter().map(alert_line).collect();
+    let open_in_all = open.len();
+    let groups = grouped(open);
+    let (in_all, words) = (groups.len(), Words::of(&asked.find));
+    let wanted = |group: &AlertGroup| {
+        words.is_empty() || group.lines().any(|line| words.are_in(&described(line).to_lowercase()))
+    };
+    let found = groups.into_iter().filter(wanted).collect();
     let cleared = WantedAlerts {
         open: Some(false),
-        offset: i64::from(page.saturating_sub(1)) * i64::from(CLEARED_A_PAGE),
+        offset: i64::from(asked.cleared.saturating_sub(1)) * i64::from(CLEARED_A_PAGE),
         limit: i64::from(CLEARED_A_PAGE),
         ..WantedAlerts::default()
     };
     let cleared = store.wanted_alerts(cleared).await?;
     Ok(AlertsView {
-        open: grouped(&open),
+        open: Leaf::of(found, asked.page, OPEN_A_PAGE, in_all),
+        open_in_all,
         cleared: cleared.into_iter().map(alert_line).collect(),
         cleared_in_all: u64::try_from(store.cleared_count().await?).unwrap_or(0),
         anybody_told: !store.recipients().await?.is_empty(),
     })
 }
 
-fn grouped(open: &[AlertLine]) -> Vec<AlertGroup> {
+/// The alerts that opened or cleared last, newest first, as many as a feed holds.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn newest(store: &Store) -> Result<Vec<AlertLine>> {
+    let wanted = WantedAlerts { limit: IN_A_FEED, ..WantedAlerts::default() };
+    Ok(store.wanted_alerts(wanted).await?.into_iter().map(alert_line).collect())
+}
+
+/// What an alert is found by.
+fn described(line: &AlertLine) -> String {
+    let about = [&line.device_name, &line.slot_label, &line.part_number].into_iter().flatten();
+    about.fold(line.alert.summary.clone(), |text, word| format!("{text} {word}"))
+}
+
+fn grouped(open: Vec<AlertLine>) -> Vec<AlertGroup> {
     let alerts: Vec<Alert> = open.iter().map(|line| line.alert.clone()).collect();
-    let line = |alert: &Alert| open.iter().find(|line| line.alert.id == alert.id).cloned();
+    let mut lines: BTreeMap<AlertId, AlertLine> =
+        open.into_iter().map(|line| (line.alert.id, line)).collect();
+    let mut line = |alert: &Alert| lines.remove(&alert.id);
     let group = |(head, folded): (&Alert, Vec<&Alert>)| {
-        Some(AlertGroup { head: line(head)?, folded: folded.into_iter().filter_map(line).collect() })
+        Some(AlertGroup { head: line(head)?, folded: folded.into_iter().filter_map(&mut line).collect() })
     };
     groups(&alerts).into_iter().filter_map(group).collect()
 }

@@ -4,8 +4,9 @@
 //! room is of this moment. What takes long is worked out by a job, over and over at a small share of the machine's
 //! time, and pages are shown from the last one: with ten thousand machines a page cannot wait for it.
 
+use std::collections::VecDeque;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, OnceLock, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError, RwLock};
 use std::time::{Duration, Instant};
 
 use jiff::civil::Date;
@@ -46,6 +47,60 @@ impl<T> Default for Latest<T> {
             done: AtomicU64::default(),
             job: OnceLock::new(),
         }
+    }
+}
+
+/// The same for several things of one kind, such as months: those that were asked for last are kept.
+#[derive(Debug)]
+pub struct LatestOf<K, T> {
+    kept: Mutex<VecDeque<(K, Arc<Latest<T>>)>>,
+    job: OnceLock<Handle>,
+}
+
+/// So many of a kind are kept.
+const KEPT: usize = 4;
+
+impl<K, T> Default for LatestOf<K, T> {
+    fn default() -> Self {
+        Self { kept: Mutex::default(), job: OnceLock::new() }
+    }
+}
+
+impl<K: PartialEq + Clone, T> LatestOf<K, T> {
+    /// The last one of a key, worked out or not.
+    pub fn of(&self, key: &K) -> Arc<Latest<T>> {
+        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        let found = kept.iter().position(|(of, _)| of == key).and_then(|at| kept.remove(at));
+        let latest = found.map_or_else(
+            || {
+                let latest = Arc::<Latest<T>>::default();
+                if let Some(job) = self.job.get() {
+                    latest.is_renewed_by(job.clone());
+                }
+                latest
+            },
+            |(_, latest)| latest,
+        );
+        kept.push_front((key.clone(), Arc::clone(&latest)));
+        kept.truncate(KEPT);
+        latest
+    }
+
+    /// Every one that is kept.
+    pub fn all(&self) -> Vec<(K, Arc<Latest<T>>)> {
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner).iter().cloned().collect()
+    }
+
+    /// Says that something was done on a page.
+    pub fn outdate(&self) {
+        self.all().iter().for_each(|(_, latest)| latest.outdate());
+    }
+
+    /// From now on a job calls [`Latest::renew`] of each over and over.
+    pub fn is_renewed_by(&self, job: &Handle) {
+        // A second job for the same would be a mistake that does no harm.
+        let _ = self.job.set(job.clone());
+        self.all().iter().for_each(|(_, latest)| latest.is_renewed_by(job.clone()));
     }
 }
 

@@ -1,6 +1,7 @@
 //! The month's supply report: put together from the store, and closed.
 
 pub mod mail;
+pub mod page;
 mod trend;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -9,7 +10,7 @@ use std::fmt::Write as _;
 use jiff::Timestamp;
 use sha2::{Digest, Sha256};
 
-use super::view::{Closing, MonthView, Statement};
+use super::view::{Closing, Statement};
 use crate::domain::ids::SlotId;
 use crate::domain::month::{
     Beside, Compared, Costs, DeviceRecord, Month, MonthReport, Output, Records, build, share_of_price,
@@ -241,15 +242,6 @@ fn hex(bytes: &[u8]) -> String {
         let _ = write!(text, "{byte:02x}");
     }
     text
-}
-
-/// The report with the list of months that have anything in them.
-///
-/// # Errors
-/// If the store cannot be reached, or what it keeps of a closed month cannot be read.
-pub async fn month_view(store: &Store, month: Month, present: &Present) -> Result<MonthView, MonthError> {
-    let statement = statement(store, month, present).await?;
-    Ok(MonthView { statement, months: known_months(store, present).await? })
 }
 
 /// The months from the first with anything in the ledger to the last, newest first.

@@ -9,10 +9,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use super::advice::{self, Room, states};
+use super::advice::{self, Room, Supplied, states};
 use super::pages::{device, line};
 use super::questions;
-use super::shelf::Supplies;
+use super::shelf::{Supplies, Takers};
 use super::sift::described;
 use super::view::{AdviceLine, Answering, Device, MachineLine, OutlookLine, TodayView};
 use crate::domain::cover::{Cover, covers};
@@ -21,8 +21,8 @@ use crate::domain::outlook::Present;
 use crate::domain::part::LeadTime;
 use crate::domain::reorder::room::leads;
 use crate::domain::rules::Practice;
+use crate::domain::shelf::Supply;
 use crate::domain::task::{Task, TaskKind};
-use crate::store::devices::DeviceRow;
 use crate::store::outlooks::{OutlookRow, Wanted};
 use crate::store::{Result, Store};
 
@@ -59,6 +59,8 @@ pub struct Picture {
     /// What each machine is found by, in the order of the machines.
     described: Vec<String>,
     covering: Covering,
+    takers: Takers,
+    supplied: Supplied,
 }
 
 impl Picture {
@@ -75,7 +77,13 @@ impl Picture {
         let rows = store.devices(None).await?;
         let outlooks = store.outlooks(Wanted::All).await?;
         let room = Room::load(store).await?;
-        let covering = Covering::of(&rows, &outlooks, &room, present, practice);
+        let (covering, takers) = if room.stocks.is_empty() {
+            Default::default()
+        } else {
+            let supplies = Supplies::of(&rows, outlooks.clone());
+            let supplies = supplies.all();
+            (Covering::of(&supplies, &room, present, practice), Takers::of(&room.stocks, &supplies))
+        };
         let (mut firsts, earliest) = firsts(&outlooks);
         let supplies = outlooks.len();
         let plan = kept.plan(&states(store, &rows, outlooks).await?, &room, present, practice);
@@ -99,7 +107,8 @@ impl Picture {
             earliest: earliest.into_iter().map(|row| line(row, &covering, practice)).collect(),
             supplies,
         };
-        Ok(Self { covering, ..Self::of(shows) })
+        let supplied = Supplied::of(&room.stocks, &room.coming);
+        Ok(Self { covering, takers, supplied, ..Self::of(shows) })
     }
 
     /// A picture that shows just this, and knows of no shelf.
@@ -109,6 +118,8 @@ impl Picture {
             answering: Answering::of(shows.machines.iter().map(|line| &line.device)),
             described: shows.machines.iter().map(described).collect(),
             covering: Covering::default(),
+            takers: Takers::default(),
+            supplied: Supplied::default(),
             shows,
         }
     }
@@ -116,6 +127,16 @@ impl Picture {
     /// What the shelf and the orders hold for each slot.
     pub(super) fn covering(&self) -> &Covering {
         &self.covering
+    }
+
+    /// What takes each part.
+    pub(super) fn takers(&self) -> &Takers {
+        &self.takers
+    }
+
+    /// How many units of each part there were and were to come.
+    pub(super) fn supplied(&self) -> &Supplied {
+        &self.supplied
     }
 
     /// What each machine is found by, in lower case.
@@ -175,20 +196,9 @@ pub(super) struct Covering {
 }
 
 impl Covering {
-    fn of(
-        devices: &[DeviceRow],
-        outlooks: &[OutlookRow],
-        room: &Room,
-        present: &Present,
-        practice: &Practice,
-    ) -> Self {
-        if room.stocks.is_empty() {
-            return Self::default();
-        }
-        let supplies = Supplies::of(devices, outlooks.to_vec());
-        let supplies = supplies.all();
-        let mut covers = covers(&supplies, &room.stocks, &room.coming, present.today());
+    fn of(supplies: &[Supply<'_>], room: &Room, present: &Present, practice: &Practice) -> Self {
+        let mut covers = covers(supplies, &room.stocks, &room.coming, present.today());
         covers.retain(|_, cover| matches!(cover, Cover::Unit(_) | Cover::OnOrder(_)));
-        Self { covers, leads: leads(&supplies, &room.goods(), practice) }
+        Self { covers, leads: leads(supplies, &room.goods(), practice) }
     }
 }

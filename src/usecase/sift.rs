@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 
 use super::picture::{Picture, TASKS_A_PAGE};
-use super::view::{AdviceLine, MachineLine};
+use super::view::{AdviceLine, MachineLine, TrendRow, TrendView};
 use crate::domain::task::{Task, TaskKind};
 
 /// How many machines a page shows.
@@ -34,6 +34,12 @@ impl<T> Leaf<T> {
         let count = found.len();
         let lines = found.into_iter().skip((page - 1) * a_page).take(a_page).collect();
         Self { lines, page, pages, found: count, in_all }
+    }
+
+    /// All of it on one page.
+    pub fn whole(lines: Vec<T>) -> Self {
+        let count = lines.len();
+        Self { lines, page: 1, pages: 1, found: count, in_all: count }
     }
 
     /// The same page of other things.
@@ -189,6 +195,18 @@ impl Picture {
     }
 }
 
+impl TrendView {
+    /// The machines with all of these words in their names.
+    #[must_use]
+    pub fn machines_found(&self, find: &str) -> Vec<&TrendRow> {
+        let words = Words::of(find);
+        let is_wanted = |row: &&TrendRow| {
+            words.is_empty() || row.name.as_ref().is_some_and(|name| words.are_in(&name.to_lowercase()))
+        };
+        self.machines.iter().filter(is_wanted).collect()
+    }
+}
+
 /// What a machine is found by, in lower case.
 pub(super) fn described(line: &MachineLine) -> String {
     let device = &line.device;
@@ -218,18 +236,18 @@ fn group(line: &MachineLine, grouping: Grouping) -> &str {
 }
 
 /// The words of a search, in lower case.
-struct Words(Vec<String>);
+pub(super) struct Words(Vec<String>);
 
 impl Words {
-    fn of(find: &str) -> Self {
+    pub(super) fn of(find: &str) -> Self {
         Self(find.to_lowercase().split_whitespace().map(str::to_owned).collect())
     }
 
-    fn is_empty(&self) -> bool {
+    pub(super) fn is_empty(&self) -> bool {
         self.0.is_empty()
     }
 
-    fn are_in(&self, text: &str) -> bool {
+    pub(super) fn are_in(&self, text: &str) -> bool {
         self.0.iter().all(|word| text.contains(word.as_str()))
     }
 }

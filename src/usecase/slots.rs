@@ -146,8 +146,8 @@ pub async fn tell(
         return Ok(Err(Refusal::NoName));
     }
     let supplies = match telling {
-        Telling::CameFrom { origin: CameFrom::Lot(_), .. } => Supplies::load(store).await?,
-        _ => Supplies::of(&[], Vec::new()),
+        Telling::CameFrom { origin: CameFrom::Lot(_), .. } => Supplies::of_device(store, device).await?,
+        _ => Supplies::none(),
     };
     let mut work = store.begin().await?;
     if taken(&mut work, token, present.now).await?.is_some() {

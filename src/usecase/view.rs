@@ -7,6 +7,7 @@ use jiff::civil::Date;
 
 use super::heads::view::HeadLine;
 use super::questions::UnitsView;
+use super::sift::Leaf;
 use crate::domain::account::MonthUse;
 use crate::domain::alert::Alert;
 use crate::domain::alert::recipient::Recipient;
@@ -14,7 +15,7 @@ use crate::domain::care::Availability;
 use crate::domain::cover::{ComingUnit, CoveringUnit};
 use crate::domain::ids::{DeviceId, LotId, OrderId, SlotId};
 use crate::domain::life::UnitInside;
-use crate::domain::month::{Costs, Month, MonthReport};
+use crate::domain::month::{Costs, DeviceMonth, Figures, Month, MonthReport};
 use crate::domain::order::Order;
 use crate::domain::outlook::{Outlook, Slot};
 use crate::domain::part::{Currency, Part};
@@ -244,8 +245,10 @@ pub struct MachineView {
 /// The page of alerts.
 #[derive(Debug, Clone)]
 pub struct AlertsView {
-    /// Open ones, the gravest first, each with those that follow from it.
-    pub open: Vec<AlertGroup>,
+    /// Open ones, the gravest first, each with those that follow from it: one page of what was found.
+    pub open: Leaf<AlertGroup>,
+    /// How many are open in all, with those that follow from others.
+    pub open_in_all: usize,
     /// Cleared ones, newest first: one page of them.
     pub cleared: Vec<AlertLine>,
     /// How many have cleared in all.
@@ -278,11 +281,26 @@ pub struct AlertGroup {
     pub folded: Vec<AlertLine>,
 }
 
+impl AlertGroup {
+    /// The alert, and what follows from it.
+    pub fn lines(&self) -> impl Iterator<Item = &AlertLine> {
+        std::iter::once(&self.head).chain(&self.folded)
+    }
+}
+
 /// The page of a month.
 #[derive(Debug, Clone)]
 pub struct MonthView {
-    /// The report.
-    pub statement: Statement,
+    /// The report without its machines, and with the first few of its adjustments.
+    pub report: MonthReport,
+    /// What all machines come to.
+    pub figures: Figures,
+    /// The machines, by name: one page of those that were asked for.
+    pub machines: Leaf<DeviceMonth>,
+    /// How many adjustments there are.
+    pub adjustments_in_all: usize,
+    /// Who closed the month, and when.
+    pub closing: Option<Closing>,
     /// Months that have anything to report, newest first.
     pub months: Vec<Month>,
 }
@@ -373,8 +391,40 @@ pub struct PartLine {
     pub units: u32,
     /// Its lots, oldest first.
     pub lots: Vec<LotLine>,
-    /// The machines that take it, by name.
-    pub machines: Vec<String>,
+    /// The machines that take it.
+    pub machines: TakenBy,
+}
+
+/// The machines that take a part: of many only the first few are named.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct TakenBy {
+    /// The first by name, at most [`TakenBy::NAMED`].
+    pub named: Vec<String>,
+    /// How many there are.
+    pub in_all: usize,
+}
+
+impl TakenBy {
+    /// So many are named.
+    pub const NAMED: usize = 12;
+
+    /// Of machines by name.
+    #[must_use]
+    pub fn of(machines: &[&str]) -> Self {
+        let named = machines.iter().take(Self::NAMED).map(|name| (*name).to_owned()).collect();
+        Self { named, in_all: machines.len() }
+    }
+}
+
+/// "fits Bobbin, Loft", "fits Bobbin, Loft and 9,988 more", "fits no watched machine".
+impl std::fmt::Display for TakenBy {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match (self.named.join(", "), self.in_all - self.named.len()) {
+            (none, _) if none.is_empty() => write!(f, "fits no watched machine"),
+            (all, 0) => write!(f, "fits {all}"),
+            (first, more) => write!(f, "fits {first} and {more} more"),
+        }
+    }
 }
 
 /// A lot, and how it stands with it.
@@ -401,8 +451,8 @@ pub struct PartView {
     pub proposed: Option<LotId>,
     /// Lots of which units are out, with machines.
     pub out: Vec<Lot>,
-    /// The slots it fits, the one that ends first in front.
-    pub slots: Vec<SlotChoice>,
+    /// The slots it fits, the one that ends first in front; of many the first few of those that were asked for.
+    pub slots: Leaf<SlotChoice>,
     /// Its latest movements, newest first.
     pub movements: Vec<MovementLine>,
 }
@@ -442,6 +492,8 @@ pub struct AdviceLine {
     pub otherwise: Option<String>,
     /// The draft that has the part already, and how many units of it.
     pub drafted: Option<(OrderId, u32)>,
+    /// Whether units of it came, went or were ordered since this was worked out, so that it may be wrong.
+    pub moved: bool,
 }
 
 /// The page of orders.

@@ -28,17 +28,14 @@ pub(super) async fn run(
         (false, _) => {}
     }
     for line in parts {
-        let machines = match line.machines.len() {
-            0 => "fits no watched machine".to_owned(),
-            _ => format!("fits {}", line.machines.join(", ")),
-        };
         let capacity = line.part.capacity.map(|(amount, measure)| format!(", {amount} {}", measure.symbol()));
         println!(
-            "{}  {}{}: {} on the shelf; {machines}",
+            "{}  {}{}: {} on the shelf; {}",
             line.part.number,
             line.part.label(),
             capacity.unwrap_or_default(),
-            line.units
+            line.units,
+            line.machines
         );
         for lot in &line.lots {
             println!("{}", lot_text(lot, line));

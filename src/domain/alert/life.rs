@@ -1,6 +1,6 @@
 //! The life of alerts: what opens, waits, comes to the fore and clears, from what is the case and what stands.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
 
@@ -211,20 +211,25 @@ fn judge_one(
 /// from it. One that follows from nothing that is open stands for itself.
 #[must_use]
 pub fn groups(open: &[Alert]) -> Vec<(&Alert, Vec<&Alert>)> {
-    let leads = |head: &Alert, other: &Alert| {
-        let device = other.subject.device().map(Subject::Device);
-        other.rule.follows_from().contains(&head.rule)
-            && (head.subject == other.subject || Some(head.subject) == device)
-    };
+    let known: BTreeMap<(Rule, Subject), AlertId> =
+        open.iter().rev().map(|alert| ((alert.rule, alert.subject), alert.id)).collect();
     // The first cause in the order of the rules is the one that it is shown under.
     let cause = |other: &Alert| {
-        let causes = open.iter().filter(|head| leads(head, other));
-        causes.min_by_key(|head| Rule::ALL.iter().position(|rule| *rule == head.rule)).map(|head| head.id)
+        let causes = Rule::ALL.iter().filter(|rule| other.rule.follows_from().contains(rule));
+        let device = other.subject.device().map(Subject::Device);
+        let subjects = || [Some(other.subject), device].into_iter().flatten();
+        causes.flat_map(|rule| subjects().map(|of| (*rule, of))).find_map(|head| known.get(&head).copied())
     };
-    let mut heads: Vec<&Alert> = open.iter().filter(|alert| cause(alert).is_none()).collect();
+    let mut heads = Vec::new();
+    let mut followers: BTreeMap<AlertId, Vec<&Alert>> = BTreeMap::new();
+    for alert in open {
+        match cause(alert) {
+            Some(head) => followers.entry(head).or_default().push(alert),
+            None => heads.push(alert),
+        }
+    }
     heads.sort_by_key(|alert| std::cmp::Reverse((alert.grade, alert.opened_at, alert.id)));
-    let followers = |head: &Alert| open.iter().filter(|alert| cause(alert) == Some(head.id)).collect();
-    heads.into_iter().map(|head| (head, followers(head))).collect()
+    heads.into_iter().map(|head| (head, followers.remove(&head.id).unwrap_or_default())).collect()
 }
 
 /// What stands after some changes: how the store will find it, for those who go on reckoning without it.

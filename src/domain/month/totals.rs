@@ -1,5 +1,7 @@
 //! Sums over the machines of a report.
 
+use std::collections::BTreeMap;
+
 use super::money::Costs;
 use super::report::{DeviceMonth, MonthReport, SupplyMonth, thousandths};
 use super::stock::StockFlow;
@@ -51,6 +53,33 @@ pub struct GroupTotal {
     pub left_cost: Costs,
     /// What was issued from the shelf is worth.
     pub taken: Costs,
+}
+
+/// What all machines of a report come to, worked out once.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Figures {
+    /// All of them together.
+    pub all: GroupTotal,
+    /// Supply by supply: see [`MonthReport::totals`].
+    pub totals: Vec<SupplyTotal>,
+    /// Each cost centre.
+    pub cost_centres: Vec<GroupTotal>,
+    /// Each site.
+    pub sites: Vec<GroupTotal>,
+    /// The share of their time for which there are answers.
+    pub coverage: Option<f64>,
+    /// How many receptacles were replaced.
+    pub receptacles_replaced: u32,
+    /// How many print heads were replaced; none where none is registered.
+    pub heads_replaced: Option<u32>,
+    /// Whether a supply is counted in percent.
+    pub has_percent: bool,
+    /// Whether something may have gone unseen.
+    pub has_unseen: bool,
+    /// Whether something is spread over gaps.
+    pub has_spread: bool,
+    /// How many spans without answers there are.
+    pub silences: usize,
 }
 
 impl GroupTotal {
@@ -136,13 +165,32 @@ impl MonthReport {
     }
 
     fn groups(&self, key: impl Fn(&DeviceMonth) -> Option<String>) -> Vec<GroupTotal> {
-        let mut names: Vec<Option<String>> = self.devices.iter().map(&key).collect();
-        names.sort_by_key(|name| (name.is_none(), name.clone()));
-        names.dedup();
-        let group = |name: Option<String>| {
-            GroupTotal::of(name.clone(), self.devices.iter().filter(|device| key(device) == name))
-        };
-        names.into_iter().map(group).collect()
+        let mut groups: BTreeMap<(bool, Option<String>), Vec<&DeviceMonth>> = BTreeMap::new();
+        for device in &self.devices {
+            let name = key(device);
+            groups.entry((name.is_none(), name)).or_default().push(device);
+        }
+        groups.into_iter().map(|((_, name), devices)| GroupTotal::of(name, devices.into_iter())).collect()
+    }
+
+    /// What all machines come to.
+    #[must_use]
+    pub fn figures(&self) -> Figures {
+        let supplies = || self.devices.iter().flat_map(|device| &device.supplies);
+        let heads: Vec<u32> = self.devices.iter().filter_map(|device| device.heads_replaced).collect();
+        Figures {
+            all: self.all(),
+            totals: self.totals(),
+            cost_centres: self.cost_centres(),
+            sites: self.sites(),
+            coverage: self.coverage(),
+            receptacles_replaced: self.devices.iter().map(DeviceMonth::receptacles_replaced).sum(),
+            heads_replaced: (!heads.is_empty()).then(|| heads.iter().sum()),
+            has_percent: supplies().any(|supply| supply.measure == Measure::Percent),
+            has_unseen: supplies().any(|supply| supply.unseen > 0.0),
+            has_spread: supplies().any(|supply| supply.spread > 0.0),
+            silences: self.devices.iter().map(|device| device.gaps.len()).sum(),
+        }
     }
 
     /// The worth of the shelf and of what moved, by currency.

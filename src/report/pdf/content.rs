@@ -11,7 +11,7 @@ use crate::domain::units::Measure;
 use crate::report::words;
 use crate::site::chart::Share;
 use crate::site::format;
-use crate::site::pages::month::sections::{Glance, Section, glance, sections, silences};
+use crate::site::pages::month::sections::{Extent, Glance, Section, glance, sections, silences};
 use crate::site::pages::month::supplies::{DeviceBlock, TotalRow, blocks, totals};
 use crate::site::pages::table::{self as page, Line};
 use crate::usecase::view::Statement;
@@ -37,11 +37,14 @@ pub(super) fn set(sheets: &mut Sheets, statement: &Statement) {
             "Nothing was read in this month. A report needs at least one machine that answered in it.",
         );
     } else {
-        figures(sheets, &glance(report));
+        let sums = report.figures();
+        figures(sheets, &glance(report, &sums));
         beside(sheets, report);
-        all_machines(sheets, &totals(report));
+        all_machines(sheets, &totals(&sums.totals));
         by_machine(sheets, report);
-        sections(report).iter().for_each(|section| set_section(sheets, section));
+        sections(report, &sums, &Extent::whole(report))
+            .iter()
+            .for_each(|section| set_section(sheets, section));
         quiet(sheets, report);
         machine_by_machine(sheets, report);
     }
@@ -184,7 +187,7 @@ fn under(sheets: &mut Sheets, title: &str, set: Type, says: &str, table: &Table)
 /// The silences of all machines.
 fn quiet(sheets: &mut Sheets, report: &MonthReport) {
     let zone = TimeZone::get(&report.zone).unwrap_or(TimeZone::UTC);
-    let silences = silences(report, &zone);
+    let silences = silences(&report.devices, &zone);
     let mut table = Table::new(&[
         ("Machine", false),
         ("From", false),
@@ -208,7 +211,7 @@ fn machine_by_machine(sheets: &mut Sheets, report: &MonthReport) {
     let (has_spread, has_unseen) =
         (supplies().any(|supply| supply.spread > 0.0), supplies().any(|supply| supply.unseen > 0.0));
     sheets.heading("Machine by machine", HEADING, 90.0);
-    for block in blocks(report) {
+    for block in blocks(&report.devices) {
         machine(sheets, &block, has_spread, has_unseen);
     }
     sheets.skip(6.0);

@@ -31,7 +31,8 @@ fn part(line: &PartLine) -> Value {
         "supplier": part.supplier,
         "price": price(part.price.as_ref()),
         "units": line.units,
-        "machines": line.machines,
+        "machines": line.machines.named,
+        "machines_in_all": line.machines.in_all,
         "lots": line.lots.iter().map(lot).collect::<Vec<_>>(),
     })
 }

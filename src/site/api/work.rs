@@ -13,8 +13,9 @@ use crate::site::error::SiteError;
 use crate::site::form::Fields;
 use crate::site::pages::tasks::kind_of;
 use crate::site::source::Source;
+use crate::usecase::alert_pages::AlertsAsked;
 use crate::usecase::sift::TasksAsked;
-use crate::usecase::view::{AlertLine, MonthPoint, TrendRow};
+use crate::usecase::view::{AlertGroup, AlertLine, MonthPoint, TrendRow};
 
 pub(super) async fn tasks<S: Source>(
     State(source): State<S>,
@@ -44,13 +45,17 @@ pub(super) async fn alerts<S: Source>(
     State(source): State<S>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, SiteError> {
-    let asked = page(&Fields::of_query(query.as_deref()))?;
-    let view = source.alerts(u32::try_from(asked).unwrap_or(u32::MAX)).await?;
+    let fields = Fields::of_query(query.as_deref());
+    let asked = page(&fields)?;
+    let find = fields.get("find").to_owned();
+    let cleared = u32::try_from(asked).unwrap_or(u32::MAX);
+    let view = source.alerts(&AlertsAsked { find, page: asked, cleared }).await?;
     let now = source.now();
-    let open = view.open.iter().flat_map(|group| std::iter::once(&group.head).chain(&group.folded));
+    let open = view.open.lines.iter().flat_map(AlertGroup::lines);
     Ok(answer(&json!({
         "open": open.map(|line| alert(line, now)).collect::<Vec<_>>(),
         "cleared": view.cleared.iter().map(|line| alert(line, now)).collect::<Vec<_>>(),
+        "open_in_all": view.open_in_all,
         "cleared_in_all": view.cleared_in_all,
         "page": asked,
     })))
@@ -133,5 +138,5 @@ pub(super) async fn month<S: Source>(
     if month > Month::of(crate::site::format::day_of(source.now(), &source.zone())) {
         return Err(SiteError::FutureMonth(month));
     }
-    Ok(document(source.month(month).await?.statement.document))
+    Ok(document(source.statement(month).await?.document))
 }

@@ -13,13 +13,15 @@ use axum::routing::{get, post};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
+use super::sifted::{Address, Turn};
 use super::supply::door_href;
 use super::{Moment, Page, Section, html};
 use crate::domain::alert::{Alert, Stage, Subject};
 use crate::site::error::SiteError;
+use crate::site::form::Fields;
 use crate::site::source::Source;
 use crate::site::{format, words};
-use crate::usecase::alert_pages::CLEARED_A_PAGE;
+use crate::usecase::alert_pages::{AlertsAsked, CLEARED_A_PAGE, OPEN_A_PAGE};
 use crate::usecase::view::AlertLine;
 
 /// The pages and forms about alerts.
@@ -114,7 +116,12 @@ fn stage(alert: &Alert, now: Timestamp, zone: &TimeZone) -> String {
 struct AlertsPage {
     page: Page,
     heading: String,
+    find: String,
+    beside: Vec<(&'static str, String)>,
+    /// Whether so many are open that one looks for them.
+    many: bool,
     open: Vec<AlertRow>,
+    turn: Turn,
     cleared: Vec<AlertRow>,
     /// The pages of older and of newer ones.
     older: Option<String>,
@@ -122,17 +129,28 @@ struct AlertsPage {
     nobody_told: bool,
 }
 
+/// What an address asks for; what makes no sense asks for the first page.
+pub(crate) fn read(fields: &Fields) -> (AlertsAsked, Address) {
+    let find: String = fields.get("find").chars().take(100).collect();
+    let cleared = fields.get("cleared").parse().ok().filter(|number| (1..=1_000_000).contains(number));
+    let page = fields.get("page").parse().unwrap_or(1);
+    let asked = [
+        ("find", find.clone()),
+        ("page", if page > 1 { page.to_string() } else { String::new() }),
+        ("cleared", cleared.map_or_else(String::new, |number: u32| number.to_string())),
+    ];
+    (AlertsAsked { find, page, cleared: cleared.unwrap_or(1) }, Address::new("/alerts", asked.into()))
+}
+
 pub(crate) async fn show<S: Source>(
     State(source): State<S>,
     RawQuery(query): RawQuery,
 ) -> Result<Html<String>, SiteError> {
-    let asked = query.as_deref().and_then(|query| query.strip_prefix("cleared=")?.parse().ok());
-    let number: u32 = asked.filter(|number| (1..=1_000_000).contains(number)).unwrap_or(1);
-    let view = source.alerts(number).await?;
+    let (asked, address) = read(&Fields::of_query(query.as_deref()));
+    let view = source.alerts(&asked).await?;
     let (now, zone) = (source.now(), source.zone());
     let row = |line: &AlertLine| AlertRow::of(line, now, &zone);
-    let count = view.open.iter().map(|group| 1 + group.folded.len()).sum();
-    let heading = match count {
+    let heading = match view.open_in_all {
         0 => "No alert is open".to_owned(),
         1 => "One alert is open".to_owned(),
         n => format::capital(&format!("{} alerts are open", format::number_word(n))),
@@ -141,12 +159,17 @@ pub(crate) async fn show<S: Source>(
         folded: group.folded.iter().map(row).collect(),
         ..row(&group.head)
     };
-    let href = |number: u32| format!("/alerts?cleared={number}#cleared");
+    let number = asked.cleared;
+    let href = |number: u32| format!("{}#cleared", address.with("cleared", &number.to_string()).href());
     let more = u64::from(number) * u64::from(CLEARED_A_PAGE) < view.cleared_in_all;
     html(&AlertsPage {
         page: Page::new(&source, Section::Alerts, "Alerts"),
         heading,
-        open: view.open.iter().map(group).collect(),
+        beside: address.beside(&["find"]),
+        many: view.open.in_all > OPEN_A_PAGE || !asked.find.is_empty(),
+        open: view.open.lines.iter().map(group).collect(),
+        turn: address.turn(&view.open, "Open alerts", OPEN_A_PAGE),
+        find: asked.find,
         cleared: view.cleared.iter().map(row).collect(),
         older: more.then(|| href(number + 1)),
         newer: (number > 1).then(|| href(number - 1)),

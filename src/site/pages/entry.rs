@@ -16,8 +16,9 @@ use crate::site::form::{Fault, Fields, FormView, Sent, Tried};
 use crate::site::format;
 use crate::site::source::Source;
 use crate::usecase::book::Refusal;
+use crate::usecase::shelf::PartAsked;
 use crate::usecase::sift::{Grouping, MachinesAsked};
-use crate::usecase::view::PartView;
+use crate::usecase::view::{PartView, SlotChoice, TakenBy};
 
 /// The fields that are a column of a part as they stand.
 const COLUMNS: [&str; 11] = [
@@ -84,7 +85,7 @@ async fn known<S: Source>(
 ) -> Result<PartView, SiteError> {
     let Path(number) = number.map_err(|_| SiteError::NoSuchPage)?;
     let missing = || SiteError::NoSuchPart(number.chars().take(64).collect());
-    source.part(&number).await?.ok_or_else(missing)
+    source.part(&number, &PartAsked::default()).await?.ok_or_else(missing)
 }
 
 async fn put<S: Source>(source: &S, view: Option<&PartView>, fields: Fields) -> Result<Response, SiteError> {
@@ -183,16 +184,27 @@ async fn page<S: Source>(source: &S, view: Option<&PartView>, tried: &Tried) -> 
         Some(part) => ((part_href(&part.number), part.number.clone()), format!("Change {}", part.number)),
         None => (("/shelf".to_owned(), "Shelf".to_owned()), "A new part".to_owned()),
     };
-    let slots = view.map(|view| view.slots.as_slice()).unwrap_or_default();
+    let slots = view.map(|view| view.slots.lines.as_slice()).unwrap_or_default();
     let page = EntryPage {
         page: Page::new(source, Section::Shelf, heading.clone()),
-        fits: slots.iter().map(|slot| format!("{}, {}", slot.device_name, slot.slot.label())).collect(),
+        fits: fits(slots, view.map_or(0, |view| view.slots.in_all)),
         form: form(part, &models, tried),
         failed: !tried.faults.is_empty(),
         over,
         heading,
     };
     Ok(html(&page)?.into_response())
+}
+
+/// The slots that it goes into; of many the first few and how many more.
+fn fits(slots: &[SlotChoice], in_all: usize) -> Vec<String> {
+    let named = slots.iter().take(TakenBy::NAMED);
+    let mut fits: Vec<String> =
+        named.map(|slot| format!("{}, {}", slot.device_name, slot.slot.label())).collect();
+    if in_all > fits.len() {
+        fits.push(format!("{} more", format::count(u64::try_from(in_all - fits.len()).unwrap_or(u64::MAX))));
+    }
+    fits
 }
 
 fn form(part: Option<&Part>, models: &[String], tried: &Tried) -> FormView {

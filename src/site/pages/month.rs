@@ -11,17 +11,18 @@ use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::{IntoResponse, Redirect, Response};
 use jiff::tz::TimeZone;
 
-use self::sections::{Glance, Section as Part, glance, sections, silences};
+use self::sections::{Extent, Glance, Section as Part, glance, sections, silences};
 use self::supplies::{DeviceBlock, TotalRow, blocks, totals};
+use super::sifted::{Address, Turn};
 use super::{Moment, Page, Section, html};
 use crate::domain::month::Month;
-use crate::domain::units::Measure;
 use crate::report::{Format, Paper, month_file};
 use crate::site::error::SiteError;
 use crate::site::form::{Fault, Fields, FormView, Sent, Tried};
 use crate::site::format;
 use crate::site::source::Source;
 use crate::usecase::month::NotClosed;
+use crate::usecase::month::page::{MACHINES_A_PAGE, MonthAsked};
 use crate::usecase::view::{MonthView, Statement};
 
 pub(crate) struct Door {
@@ -50,6 +51,8 @@ pub(crate) struct SilenceRow {
 struct MonthPage {
     page: Page,
     name: String,
+    /// The page's own address.
+    here: String,
     files: Vec<Door>,
     complete: bool,
     closed: Option<Closed>,
@@ -61,9 +64,16 @@ struct MonthPage {
     empty: bool,
     glance: Vec<Glance>,
     totals: Vec<TotalRow>,
+    find: String,
+    beside: Vec<(&'static str, String)>,
+    /// Whether there are so many machines that one looks for them.
+    many: bool,
     devices: Vec<DeviceBlock>,
+    turn: Turn,
     parts: Vec<Part>,
+    /// Of the machines below; how many there are of all.
     silences: Vec<SilenceRow>,
+    silences_in_all: usize,
     forms: Vec<FormView>,
     has_unseen: bool,
     has_spread: bool,
@@ -82,8 +92,12 @@ pub(crate) async fn show<S: Source>(
     };
     let month = begun(&source, name)?;
     match format {
-        Some(format) => file(format, &source.month(month).await?.statement, source.paper()),
-        None => page(&source, month, query.as_deref() == Some("closed"), &Tried::default()).await,
+        Some(format) => file(format, &source.statement(month).await?, source.paper()),
+        None => {
+            let asked = Fields::of_query(query.as_deref());
+            let done = query.as_deref() == Some("closed");
+            page(&source, month, &asked, (done, &Tried::default())).await
+        }
     }
 }
 
@@ -107,7 +121,7 @@ pub(crate) async fn close<S: Source>(
         },
     };
     let tried = Tried { form: "close".to_owned(), fields, faults: vec![fault] };
-    let mut response = page(&source, month, false, &tried).await?;
+    let mut response = page(&source, month, &Fields::of_query(None), (false, &tried)).await?;
     *response.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
     Ok(response)
 }
@@ -118,10 +132,23 @@ fn begun<S: Source>(source: &S, name: &str) -> Result<Month, SiteError> {
     if month > running(source) { Err(SiteError::FutureMonth(month)) } else { Ok(month) }
 }
 
-async fn page<S: Source>(source: &S, month: Month, done: bool, tried: &Tried) -> Result<Response, SiteError> {
-    let view = source.month(month).await?;
+async fn page<S: Source>(
+    source: &S,
+    month: Month,
+    asked: &Fields,
+    said: (bool, &Tried),
+) -> Result<Response, SiteError> {
+    let asked = read(asked);
+    let view = source.month(month, &asked).await?;
     let page = Page::new(source, Section::Months, month.name());
-    Ok(html(&MonthPage::new(page, &view, running(source), (done, tried), &source.zone()))?.into_response())
+    let page = MonthPage::new(page, &view, (running(source), asked), said, &source.zone());
+    Ok(html(&page)?.into_response())
+}
+
+/// What an address asks for; what makes no sense asks for the first page.
+fn read(fields: &Fields) -> MonthAsked {
+    let find = fields.get("find").chars().take(100).collect();
+    MonthAsked { find, page: fields.get("page").parse().unwrap_or(1) }
 }
 
 fn file(format: Format, statement: &Statement, paper: Paper) -> Result<Response, SiteError> {
@@ -145,29 +172,31 @@ impl MonthPage {
     fn new(
         page: Page,
         view: &MonthView,
-        running: Month,
+        (running, asked): (Month, MonthAsked),
         (done, tried): (bool, &Tried),
         zone: &TimeZone,
     ) -> Self {
-        let Statement { report, closing, .. } = &view.statement;
+        let MonthView { report, figures, machines, closing, .. } = view;
         let month = report.month;
+        let none = machines.in_all == 0;
+        let address = Address::new(href(month), vec![("find", asked.find.clone())]);
         let door = |to: Month| Door { href: href(to), name: to.name() };
         let file = |format: Format| Door {
             href: format!("{}.{}", href(month), format.ending()),
             name: format.file_name(month),
         };
-        let supplies = || report.devices.iter().flat_map(|device| &device.supplies);
         let closed = closing.as_ref().map(|closing| Closed {
             who: closing.who.clone(),
             at: Moment::new(closing.at, zone),
             sha256: closing.sha256.clone(),
         });
-        let can_close = report.complete && closed.is_none() && !report.devices.is_empty();
+        let can_close = report.complete && closed.is_none() && !none;
         let form =
             FormView::new(format!("{}/close", href(month)), ("close", "Close the month", "Close it"), tried);
         Self {
             page,
             name: month.name(),
+            here: href(month),
             files: Format::ALL.map(file).into(),
             complete: report.complete,
             done: (done && closed.is_some()).then(|| format!("{} is closed.", month.name())),
@@ -175,16 +204,21 @@ impl MonthPage {
             closed,
             before: view.months.iter().any(|known| *known < month).then(|| door(month.before())),
             after: (month < running).then(|| door(month.after())),
-            empty: report.devices.is_empty(),
-            glance: glance(report),
-            totals: totals(report),
-            devices: blocks(report),
-            parts: sections(report),
-            silences: silences(report, zone),
+            empty: none,
+            glance: glance(report, figures),
+            totals: totals(&figures.totals),
+            beside: address.beside(&["find"]),
+            many: machines.in_all > MACHINES_A_PAGE,
+            devices: blocks(&machines.lines),
+            turn: address.turn(machines, "Machines", MACHINES_A_PAGE),
+            parts: sections(report, figures, &Extent::of(view)),
+            silences: silences(&machines.lines, zone),
+            silences_in_all: figures.silences,
             forms: if can_close || !tried.faults.is_empty() { vec![signed(form, tried)] } else { vec![] },
-            has_percent: supplies().any(|supply| supply.measure == Measure::Percent),
-            has_unseen: supplies().any(|supply| supply.unseen > 0.0),
-            has_spread: supplies().any(|supply| supply.spread > 0.0),
+            has_percent: figures.has_percent,
+            has_unseen: figures.has_unseen,
+            has_spread: figures.has_spread,
+            find: asked.find,
         }
     }
 }

@@ -5,6 +5,7 @@ use axum::extract::{RawQuery, State};
 use axum::response::{IntoResponse, Response};
 
 use super::month::{Door, href};
+use super::sifted::{Address, Turn};
 use super::table::Table;
 use super::{Page, Section, html};
 use crate::domain::month::Month;
@@ -12,9 +13,14 @@ use crate::domain::part::{Currency, Price};
 use crate::domain::units::Measure;
 use crate::site::chart::columns::{Bar, columns};
 use crate::site::error::SiteError;
+use crate::site::form::Fields;
 use crate::site::format;
 use crate::site::source::Source;
+use crate::usecase::sift::Leaf;
 use crate::usecase::view::{MonthPoint, TrendRow, TrendView};
+
+/// How many machines a page shows.
+const MACHINES: usize = 50;
 
 /// What is shown of each month.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -49,7 +55,12 @@ struct MonthsPage {
     desc: String,
     all: Table,
     centres: Option<Table>,
+    find: String,
+    beside: Vec<(&'static str, String)>,
+    /// Whether there are so many machines that one looks for them.
+    many: bool,
     machines: Table,
+    turn: Turn,
     known: Vec<Door>,
     partly: bool,
 }
@@ -59,15 +70,16 @@ pub(crate) async fn show<S: Source>(
     RawQuery(query): RawQuery,
 ) -> Result<Response, SiteError> {
     let view = source.months().await?;
-    let wanted = query.as_deref().and_then(|query| query.strip_prefix("show=")).unwrap_or("ink");
+    let asked = Fields::of_query(query.as_deref());
+    let wanted = asked.get("show");
     let code = Currency::from_code(wanted).filter(|code| view.currencies.contains(code));
     let show = match (wanted, code) {
-        ("ink", _) => Show::Ink,
+        ("" | "ink", _) => Show::Ink,
         (_, Some(currency)) => Show::Worth(currency),
         _ => return Err(SiteError::NoSuchPage),
     };
     let page = Page::new(&source, Section::Months, "Months");
-    Ok(html(&MonthsPage::new(page, &view, show))?.into_response())
+    Ok(html(&MonthsPage::new(page, &view, show, &asked))?.into_response())
 }
 
 impl Show {
@@ -99,9 +111,14 @@ impl Show {
 }
 
 impl MonthsPage {
-    fn new(page: Page, view: &TrendView, show: Show) -> Self {
+    fn new(page: Page, view: &TrendView, show: Show, asked: &Fields) -> Self {
+        let find: String = asked.get("find").chars().take(100).collect();
+        let shown = if show == Show::Ink { "" } else { asked.get("show") };
+        let address = Address::new("/months", vec![("show", shown.to_owned()), ("find", find.clone())]);
+        let found = view.machines_found(&find);
+        let leaf = Leaf::of(found, asked.get("page").parse().unwrap_or(1), MACHINES, view.machines.len());
         let switch = |word: String, key: &str, to: Show| Switch {
-            href: if to == Show::Ink { "/months".to_owned() } else { format!("/months?show={key}") },
+            href: address.with("show", if to == Show::Ink { "" } else { key }).href(),
             word,
             open: show == to,
         };
@@ -134,8 +151,12 @@ impl MonthsPage {
                 .cost_centres
                 .iter()
                 .any(|row| row.name.is_some())
-                .then(|| rows("Cost centres", "Charged to nobody", view, &view.cost_centres, show)),
-            machines: rows("Machines", "", view, &view.machines, show),
+                .then(|| rows("Cost centres", "Charged to nobody", view, view.cost_centres.iter(), show)),
+            beside: address.beside(&["find"]),
+            many: view.machines.len() > MACHINES,
+            machines: rows("Machines", "", view, leaf.lines.iter().copied(), show),
+            turn: address.turn(&leaf, "Machines", MACHINES),
+            find,
             known: view.known.iter().map(|month| Door { href: href(*month), name: month.name() }).collect(),
             partly: view.whole.contains(&false),
             switches,
@@ -191,7 +212,13 @@ fn all(view: &TrendView, show: Show) -> Table {
 }
 
 /// A row each, a column a month, newest first.
-fn rows(label: &'static str, nobody: &str, view: &TrendView, rows: &[TrendRow], show: Show) -> Table {
+fn rows<'a>(
+    label: &'static str,
+    nobody: &str,
+    view: &TrendView,
+    rows: impl Iterator<Item = &'a TrendRow>,
+    show: Show,
+) -> Table {
     let mut table = Table::new(label, &[label]);
     let newest = || view.months.iter().rev();
     table.add_columns(newest().map(|month| month.first_day().strftime("%b %Y").to_string()));

@@ -37,6 +37,8 @@ pub(crate) struct PutOn {
     pub(crate) token: String,
     /// The draft's address and words.
     pub(crate) drafted: Option<(String, String)>,
+    /// Whether what is advised has been overtaken.
+    pub(crate) moved: bool,
 }
 
 impl PutOn {
@@ -45,6 +47,7 @@ impl PutOn {
             number: line.advice.part.number.clone(),
             units: line.advice.proposal.units,
             token: fresh_token(),
+            moved: line.moved,
             drafted: line
                 .drafted
                 .map(|(order, units)| (order_href(order), format!("{units} on order {order}, a draft"))),
@@ -144,7 +147,13 @@ async fn page<S: Source>(source: &S, tried: &Tried) -> Result<Response, SiteErro
                 href: task.device.map_or_else(|| "/".to_owned(), |device| format!("/machines/{device}")),
                 why: format!("{}. No part in the catalogue fits it.", format::capital(&task.why)),
                 otherwise: None,
-                put: PutOn { number: String::new(), units: 0, token: String::new(), drafted: None },
+                put: PutOn {
+                    number: String::new(),
+                    units: 0,
+                    token: String::new(),
+                    drafted: None,
+                    moved: false,
+                },
             })
             .collect(),
         open: view.orders.iter().filter(|order| !order.state.is_closed()).map(|order| row(&order)).collect(),

@@ -19,6 +19,7 @@ use crate::site::form::{Fault, Fields, FormView, Sent, Tried, keep};
 use crate::site::format;
 use crate::site::source::Source;
 use crate::usecase::book::{Booking, Note, Refusal};
+use crate::usecase::shelf::{PartAsked, SLOTS_TO_CHOOSE};
 use crate::usecase::view::{MovementLine, PartView};
 
 struct Fact {
@@ -44,6 +45,8 @@ struct PartPage {
     row: PartRow,
     facts: Vec<Fact>,
     forms: Vec<FormView>,
+    /// What is looked for among many machines that take it.
+    find: Option<String>,
     movements: Vec<MovementRow>,
     /// What has just been booked.
     done: Option<String>,
@@ -63,12 +66,12 @@ pub(crate) async fn show<S: Source>(
     RawQuery(query): RawQuery,
 ) -> Result<Response, SiteError> {
     let Path(number) = number.map_err(|_| SiteError::NoSuchPage)?;
-    let told = match query.as_deref().and_then(|query| query.split_once('=')) {
-        Some(("booked", movement)) => movement.parse().map_or(Told::Nothing, Told::Booked),
-        Some(("written", "1")) => Told::Written,
-        _ => Told::Nothing,
+    let asked = Fields::of_query(query.as_deref());
+    let told = match (asked.get("booked"), asked.get("written")) {
+        (_, "1") => Told::Written,
+        (movement, _) => movement.parse().map_or(Told::Nothing, Told::Booked),
     };
-    page(&source, &number, told, &Tried::default()).await
+    page(&source, &number, (told, find(&asked)), &Tried::default()).await
 }
 
 /// Books what a form says, and leads back to the page; or shows it again with what is wrong.
@@ -94,7 +97,8 @@ pub(crate) async fn book<S: Source>(
             }
         },
     };
-    let mut response = page(&source, &number, Told::Nothing, &Tried { form: action, fields, faults }).await?;
+    let tried = Tried { form: action, fields, faults };
+    let mut response = page(&source, &number, (Told::Nothing, String::new()), &tried).await?;
     *response.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
     Ok(response)
 }
@@ -164,9 +168,22 @@ fn left(text: &str) -> Result<Option<f64>, Fault> {
     }
 }
 
-async fn page<S: Source>(source: &S, number: &str, told: Told, tried: &Tried) -> Result<Response, SiteError> {
+/// What is looked for among many machines.
+fn find(asked: &Fields) -> String {
+    asked.get("find").chars().take(100).collect()
+}
+
+async fn page<S: Source>(
+    source: &S,
+    number: &str,
+    (told, find): (Told, String),
+    tried: &Tried,
+) -> Result<Response, SiteError> {
     let missing = || SiteError::NoSuchPart(number.chars().take(64).collect());
-    let view = source.part(number).await?.ok_or_else(missing)?;
+    // What was chosen before a form was refused stays chosen, however many machines there are.
+    let chosen = tried.fields.get("to").parse().ok().map(SlotId);
+    let asked = PartAsked { find, chosen };
+    let view = source.part(number, &asked).await?.ok_or_else(missing)?;
     let zone = source.zone();
     let part = &view.line.part;
     let row = PartRow::of(&view.line, view.today);
@@ -183,6 +200,7 @@ async fn page<S: Source>(source: &S, number: &str, told: Told, tried: &Tried) ->
         page: Page::new(source, Section::Shelf, part.number.clone()),
         facts: facts(part),
         forms: forms(&view, &row.href, tried),
+        find: (view.slots.in_all > SLOTS_TO_CHOOSE).then_some(asked.find),
         done,
         failed: !tried.faults.is_empty(),
         row,
@@ -256,7 +274,7 @@ fn forms(view: &PartView, href: &str, tried: &Tried) -> Vec<FormView> {
         lots.iter().map(|lot| named(lot, format!(" ({} there)", lot.units))).collect();
     let form = |name, title, button| FormView::new(format!("{href}/{name}"), (name, title, button), tried);
     let mut forms = Vec::new();
-    if !on_shelf.is_empty() && !view.slots.is_empty() {
+    if !on_shelf.is_empty() && !view.slots.lines.is_empty() {
         forms.push(issue(form("issue", "Issue one to a machine", "Issue it"), view, &on_shelf, tried));
     }
     let place = lots.last().map_or("", |lot| lot.place.as_str());
@@ -307,10 +325,18 @@ fn issue(form: FormView, view: &PartView, on_shelf: &[(String, String)], tried: 
         let first = lots.remove(at);
         lots.insert(0, (first.0, format!("the oldest: {}", first.1)));
     }
-    let to = view.slots.iter().map(|choice| {
+    let more = view.slots.found.saturating_sub(view.slots.lines.len());
+    let hint = match more {
+        0 => String::new(),
+        _ => format!(
+            "These end first; {} more are found by their machine’s name, above.",
+            format::count(u64::try_from(more).unwrap_or(u64::MAX))
+        ),
+    };
+    let to = view.slots.lines.iter().map(|choice| {
         (choice.slot.id.to_string(), format!("{}, {}", choice.device_name, choice.slot.label()))
     });
-    form.choice(("to", "To", ""), to.collect(), tried)
+    form.choice(("to", "To", &hint), to.collect(), tried)
         .choice(("lot", "Which", ""), lots, tried)
         .signed("", tried)
 }

@@ -106,10 +106,7 @@ impl PartRow {
         let part = &line.part;
         let mut about: Vec<String> = Vec::new();
         about.extend(part.capacity.map(|(amount, measure)| format::amount(amount, measure)));
-        about.push(match line.machines.len() {
-            0 => "fits no watched machine".to_owned(),
-            _ => format!("fits {}", line.machines.join(", ")),
-        });
+        about.push(line.machines.to_string());
         Self {
             href: part_href(&part.number),
             number: part.number.clone(),

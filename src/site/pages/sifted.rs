@@ -1,6 +1,8 @@
 //! What long lists share: a form that finds, doors that filter, and turning pages. All of it lives in the address,
 //! so that every list that was found is worth a bookmark.
 
+use std::borrow::Cow;
+
 use url::form_urlencoded::Serializer;
 
 use crate::usecase::sift::Leaf;
@@ -23,13 +25,13 @@ pub(crate) struct Turn {
 /// What is asked of a list, as it stands in an address: names and values, empty ones left out.
 #[derive(Debug, Clone)]
 pub(crate) struct Address {
-    path: &'static str,
+    path: Cow<'static, str>,
     asked: Vec<(&'static str, String)>,
 }
 
 impl Address {
-    pub(crate) fn new(path: &'static str, asked: Vec<(&'static str, String)>) -> Self {
-        Self { path, asked }
+    pub(crate) fn new(path: impl Into<Cow<'static, str>>, asked: Vec<(&'static str, String)>) -> Self {
+        Self { path: path.into(), asked }
     }
 
     /// The same with one value changed, which leads to the first page again.
@@ -37,7 +39,7 @@ impl Address {
         let mut asked = self.asked.clone();
         asked.retain(|(other, _)| *other != name && *other != "page");
         asked.push((name, value.to_owned()));
-        Self { path: self.path, asked }
+        Self { path: self.path.clone(), asked }
     }
 
     /// The same without one of its values.
@@ -59,7 +61,7 @@ impl Address {
             query.append_pair(name, value);
         });
         let query = query.finish();
-        if query.is_empty() { self.path.to_owned() } else { format!("{}?{query}", self.path) }
+        if query.is_empty() { self.path.clone().into_owned() } else { format!("{}?{query}", self.path) }
     }
 
     /// Doors of which one is chosen: words with the values they stand for.

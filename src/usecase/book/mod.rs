@@ -109,7 +109,7 @@ pub async fn book(
     note: &Note,
     present: &Present,
 ) -> Result<std::result::Result<Booked, Refusal>> {
-    let supplies = Supplies::load(store).await?;
+    let supplies = supplies_for(store, booking).await?;
     let mut work = store.begin().await?;
     let booked = book_in(&mut work, part, booking, note, &supplies, present).await?;
     if booked.is_ok() {
@@ -130,7 +130,7 @@ pub async fn book_form(
     token: Option<&Token>,
     present: &Present,
 ) -> Result<std::result::Result<MovementId, Refusal>> {
-    let supplies = Supplies::load(store).await?;
+    let supplies = supplies_for(store, booking).await?;
     let mut work = store.begin().await?;
     if let Some(before) = taken(&mut work, token, present.now).await? {
         return Ok(Ok(MovementId(before)));
@@ -142,6 +142,14 @@ pub async fn book_form(
     settle(&mut work, token, movement.0).await?;
     work.commit().await?;
     Ok(Ok(movement))
+}
+
+/// What a booking has to know of supplies: those of the machine that it is about.
+async fn supplies_for(store: &Store, booking: &Booking) -> Result<Supplies> {
+    match booking {
+        Booking::Issue { to, .. } => Supplies::around(store, *to).await,
+        _ => Ok(Supplies::none()),
+    }
 }
 
 /// The same within a transaction, which the caller ends.

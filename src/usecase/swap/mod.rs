@@ -312,7 +312,11 @@ async fn counts(work: &mut Work, device: DeviceId, slot: Option<&Slot>) -> Resul
 /// # Errors
 /// If the store cannot be reached.
 pub async fn swap(store: &Store, id: SwapId) -> Result<Option<SwapRow>> {
-    Ok(store.swaps(&SwapsWanted { id: Some(id), ..SwapsWanted::default() }).await?.pop())
+    Ok(store.swaps(&one(id)).await?.pop())
+}
+
+fn one(id: SwapId) -> SwapsWanted {
+    SwapsWanted { id: Some(id), ..SwapsWanted::default() }
 }
 
 /// Whether a device has to be asked before this is done.
@@ -341,10 +345,13 @@ pub async fn act(
     if who.trim().is_empty() {
         return Ok(Err(Refusal::NoName));
     }
-    let supplies = Supplies::load(store).await?;
+    let Some(before) = swap(store, id).await? else { return Ok(Err(Refusal::NoSuchSwap)) };
+    let supplies = Supplies::of_device(store, before.device).await?;
     let mut work = store.begin().await?;
     let passed = Store::lock_swap(&mut work, id).await?;
-    let Some(row) = swap(store, id).await? else { return Ok(Err(Refusal::NoSuchSwap)) };
+    // What was done while this waited counts.
+    let row = Store::swaps_in(&mut work, &one(id)).await?.pop();
+    let Some(row) = row else { return Ok(Err(Refusal::NoSuchSwap)) };
     // Whoever looks at an older page would confirm a step that they do not see.
     if passed != Some(at) || row.walk.passed().len() != at {
         return Ok(Err(Refusal::Moved));

@@ -15,7 +15,6 @@ use crate::site::pages::today::task_href;
 use crate::site::pages::{Moment, Page, Section, html};
 use crate::site::source::Source;
 use crate::site::words;
-use crate::usecase::view::AlertLine;
 
 /// What the feeds are called in a calendar or a feed reader.
 const NAME: &str = "Ullage";
@@ -127,11 +126,9 @@ async fn calendar<S: Source>(source: &S, shape: Shape) -> Result<String, SiteErr
 }
 
 async fn alerts<S: Source>(source: &S, secret: &str) -> Result<String, SiteError> {
-    let view = source.alerts(1).await?;
-    let open = view.open.iter().flat_map(|group| std::iter::once(&group.head).chain(&group.folded));
-    let entry = |line: &'_ AlertLine| (line.alert.clone(), words::rule(line.alert.rule));
-    let lines: Vec<_> = open.chain(&view.cleared).map(entry).collect();
-    let entries: Vec<Entry<'_>> = lines.iter().map(|(alert, rule)| Entry { alert, rule }).collect();
+    let newest = source.newest_alerts().await?;
+    let entries: Vec<Entry<'_>> =
+        newest.iter().map(|line| Entry { alert: &line.alert, rule: words::rule(line.alert.rule) }).collect();
     let link = source.link();
     Ok(atom::feed(NAME, &entries, source.now(), &link, &format!("{link}/feeds/{secret}/alerts.atom")))
 }

@@ -4,12 +4,15 @@ use jiff::tz::TimeZone;
 
 use super::SilenceRow;
 use super::supplies::times;
-use crate::domain::month::{Beside, Forecasts, GroupTotal, MonthReport, Silence, StockFlow};
+use crate::domain::month::{
+    Beside, DeviceMonth, Figures, Forecasts, GroupTotal, MonthReport, Silence, StockFlow,
+};
 use crate::domain::part::Price;
 use crate::domain::units::Measure;
 use crate::site::pages::Moment;
 use crate::site::pages::table::Table;
 use crate::site::{format, words};
+use crate::usecase::view::MonthView;
 
 /// A figure of the month, with what it is held against.
 pub(crate) struct Glance {
@@ -32,8 +35,8 @@ fn ml(amount: f64) -> String {
 }
 
 /// The month in a few figures.
-pub(crate) fn glance(report: &MonthReport) -> Vec<Glance> {
-    let all = report.all();
+pub(crate) fn glance(report: &MonthReport, figures: &Figures) -> Vec<Glance> {
+    let all = &figures.all;
     let beside = |figure: &dyn Fn(&crate::domain::month::Compared) -> (f64, f64, String)| {
         let told = |other: &crate::domain::month::Compared| {
             let (now, before, text) = figure(other);
@@ -75,27 +78,51 @@ pub(crate) fn glance(report: &MonthReport) -> Vec<Glance> {
     if !all.taken.is_empty() {
         plain("Taken from the shelf", format::costs(&all.taken));
     }
-    let receptacles: u32 = report.devices.iter().map(|device| device.receptacles_replaced()).sum();
-    plain("Receptacles replaced", receptacles.to_string());
-    let heads: Vec<u32> = report.devices.iter().filter_map(|device| device.heads_replaced).collect();
-    let replaced = heads.iter().sum::<u32>().to_string();
-    plain("Print heads replaced", if heads.is_empty() { "none is registered".to_owned() } else { replaced });
-    if let Some(coverage) = report.coverage() {
+    plain("Receptacles replaced", figures.receptacles_replaced.to_string());
+    let heads = figures.heads_replaced;
+    plain("Print heads replaced", heads.map_or_else(|| "none is registered".to_owned(), |n| n.to_string()));
+    if let Some(coverage) = figures.coverage {
         plain("There are figures for", format!("{} of the time", format::percent(coverage)));
     }
     glance
 }
 
+/// How much of what is long is shown.
+pub(crate) struct Extent<'a> {
+    pub(crate) machines: &'a [DeviceMonth],
+    pub(crate) machines_in_all: usize,
+    pub(crate) adjustments_in_all: usize,
+}
+
+impl<'a> Extent<'a> {
+    /// All of it.
+    pub(crate) fn whole(report: &'a MonthReport) -> Self {
+        Self {
+            machines: &report.devices,
+            machines_in_all: report.devices.len(),
+            adjustments_in_all: report.adjustments.len(),
+        }
+    }
+
+    /// What stands on a page.
+    pub(crate) fn of(view: &'a MonthView) -> Self {
+        Self {
+            machines: &view.machines.lines,
+            machines_in_all: view.machines.in_all,
+            adjustments_in_all: view.adjustments_in_all,
+        }
+    }
+}
+
 /// The tables behind the supplies.
-pub(crate) fn sections(report: &MonthReport) -> Vec<Section> {
-    let mut sections = vec![machines(report)];
-    sections.push(groups("cost-centres", "Cost centres", "charged to nobody", &report.cost_centres()));
-    let sites = report.sites();
-    if sites.len() > 1 {
-        sections.push(groups("sites", "Sites", "at no site", &sites));
+pub(crate) fn sections(report: &MonthReport, figures: &Figures, shown: &Extent<'_>) -> Vec<Section> {
+    let mut sections = vec![side_by_side(shown, &figures.all)];
+    sections.push(groups("cost-centres", "Cost centres", "charged to nobody", &figures.cost_centres));
+    if figures.sites.len() > 1 {
+        sections.push(groups("sites", "Sites", "at no site", &figures.sites));
     }
     sections.extend([shelf(report), needs(report), alerts(report), forecasts(report)]);
-    sections.extend(adjustments(report));
+    sections.extend(adjustments(report, shown.adjustments_in_all));
     sections
 }
 
@@ -115,11 +142,11 @@ const MONEY: [&str; 5] =
 const AND_MORE: &str =
     "“And more”: some ink is counted in another unit, such as percent, and does not add up to millilitres.";
 
-fn machines(report: &MonthReport) -> Section {
+fn side_by_side(shown: &Extent<'_>, all: &GroupTotal) -> Section {
     let [ink, swaps, cost, left, taken] = MONEY;
     let columns = ["Machine", ink, swaps, cost, left, taken, "Output", "Ink for each", "Answered"];
     let mut table = Table::new("Machines side by side", &columns);
-    for device in &report.devices {
+    for device in shown.machines {
         let mut cells = group_cells(&device.total());
         let output = device.output.as_ref().map(|output| {
             let count = format::count(u64::try_from(output.count).unwrap_or(0));
@@ -130,16 +157,15 @@ fn machines(report: &MonthReport) -> Section {
         cells.push(device.availability.map_or_else(|| "–".to_owned(), format::percent));
         table.push(device.name.clone(), Some(format!("/machines/{}", device.device)), cells);
     }
-    let mut sums = group_cells(&report.all());
+    let mut sums = group_cells(all);
     sums.extend([String::new(), String::new(), String::new()]);
     table.sum_up("All machines", sums);
-    let partial = report.all().partial;
-    Section {
-        id: "machines",
-        title: "Machines side by side",
-        says: if partial { AND_MORE.to_owned() } else { String::new() },
-        table: Some(table),
-    }
+    let few = (shown.machines_in_all > shown.machines.len()).then(|| {
+        "These are the machines that stand one by one at the end of the page; the files have all of them."
+            .to_owned()
+    });
+    let says: Vec<String> = few.into_iter().chain(all.partial.then(|| AND_MORE.to_owned())).collect();
+    Section { id: "machines", title: "Machines side by side", says: says.join(" "), table: Some(table) }
 }
 
 fn groups(id: &'static str, title: &'static str, nobody: &str, groups: &[GroupTotal]) -> Section {
@@ -284,7 +310,7 @@ fn forecasts(report: &MonthReport) -> Section {
     Section { id: "forecasts", title: "How right the forecasts were", says, table: None }
 }
 
-fn adjustments(report: &MonthReport) -> Option<Section> {
+fn adjustments(report: &MonthReport, in_all: usize) -> Option<Section> {
     if report.adjustments.is_empty() {
         return None;
     }
@@ -311,13 +337,20 @@ fn adjustments(report: &MonthReport) -> Option<Section> {
         ];
         table.push(format!("{}, {}", change.device, change.label), None, cells);
     }
-    let says = "What has changed in months that were closed, since they were closed. Their own figures stay as they \
-                were handed in.";
-    Some(Section { id: "adjustments", title: "Adjustments", says: says.to_owned(), table: Some(table) })
+    let mut says =
+        "What has changed in months that were closed, since they were closed. Their own figures stay as \
+                    they were handed in."
+            .to_owned();
+    if in_all > table.lines.len() {
+        let count = |n: usize| format::count(u64::try_from(n).unwrap_or(u64::MAX));
+        let (first, all) = (count(table.lines.len()), count(in_all));
+        says.push_str(&format!(" These are the first {first} of {all}; the files have all of them."));
+    }
+    Some(Section { id: "adjustments", title: "Adjustments", says, table: Some(table) })
 }
 
-/// The silences of all machines, machine by machine.
-pub(crate) fn silences(report: &MonthReport, zone: &TimeZone) -> Vec<SilenceRow> {
+/// The silences of machines, machine by machine.
+pub(crate) fn silences(machines: &[DeviceMonth], zone: &TimeZone) -> Vec<SilenceRow> {
     let row = |machine: &str, gap: &crate::domain::month::Gap| SilenceRow {
         machine: machine.to_owned(),
         from: Moment::new(gap.from, zone),
@@ -329,5 +362,5 @@ pub(crate) fn silences(report: &MonthReport, zone: &TimeZone) -> Vec<SilenceRow>
             Silence::Unanswered(fault) => fault.clone(),
         },
     };
-    report.devices.iter().flat_map(|device| device.gaps.iter().map(|gap| row(&device.name, gap))).collect()
+    machines.iter().flat_map(|device| device.gaps.iter().map(|gap| row(&device.name, gap))).collect()
 }

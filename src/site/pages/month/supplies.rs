@@ -1,6 +1,6 @@
 //! What was used: colour by colour, and machine by machine.
 
-use crate::domain::month::{DeviceMonth, MonthReport, SupplyMonth};
+use crate::domain::month::{DeviceMonth, SupplyMonth, SupplyTotal};
 use crate::domain::reading::Role;
 use crate::domain::units::Measure;
 use crate::site::chart::Share;
@@ -39,8 +39,7 @@ pub(crate) struct DeviceBlock {
     pub(crate) supplies: Vec<SupplyRow>,
 }
 
-pub(crate) fn totals(report: &MonthReport) -> Vec<TotalRow> {
-    let totals = report.totals();
+pub(crate) fn totals(totals: &[SupplyTotal]) -> Vec<TotalRow> {
     let largest = |measure| {
         totals.iter().filter(|total| total.measure == measure).map(|total| total.used).fold(0.0, f64::max)
     };
@@ -60,8 +59,8 @@ pub(crate) fn totals(report: &MonthReport) -> Vec<TotalRow> {
         .collect()
 }
 
-pub(crate) fn blocks(report: &MonthReport) -> Vec<DeviceBlock> {
-    report.devices.iter().map(device).collect()
+pub(crate) fn blocks(machines: &[DeviceMonth]) -> Vec<DeviceBlock> {
+    machines.iter().map(device).collect()
 }
 
 fn device(device: &DeviceMonth) -> DeviceBlock {
