@@ -54,6 +54,12 @@ fn the_history_is_paged_and_a_lost_page_leads_back() {
     with(full(), |to| {
         let first = ask(to, "GET", "/alerts", "").body;
         assert!(first.contains("href=\"/alerts?cleared=2#cleared\">Older") && !first.contains(">Newer"));
+        let sought = ask(to, "GET", "/alerts?find=nothing+of+the+kind&cleared=2", "").body;
+        assert!(
+            sought.contains("No open alert says this.") && sought.contains("value=\"nothing of the kind\"")
+        );
+        assert!(sought.contains("find=nothing+of+the+kind&#38;cleared=1#cleared"), "{sought}");
+        check_ids("/alerts", &sought);
         let second = ask(to, "GET", "/alerts?cleared=2", "").body;
         assert!(second.contains("href=\"/alerts?cleared=1#cleared\">Newer") && !second.contains(">Older"));
         let lost = text(&ask(to, "GET", "/alerts?cleared=900", "").body);

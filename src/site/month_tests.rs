@@ -25,6 +25,9 @@ fn a_month_says_what_was_used_and_what_it_is_worth() {
         ] {
             assert!(words.contains(part), "lacks '{part}':\n{words}");
         }
+        let found = text(&ask(to, "GET", "/months/2026-10?find=Selvage", "").body);
+        assert!(found.contains("Ink used 2400 ml"), "figures are of all machines: {found}");
+        assert!(found.contains("the files have all of them") && !found.contains("Bobbin 1900 ml"), "{found}");
         let closed = text(&ask(to, "GET", "/months/2026-09", "").body);
         assert!(
             closed.contains("Closed by &#60;b&#62;the stage manager&#60;/b&#62; on Fri 2 Oct 2026"),

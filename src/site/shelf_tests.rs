@@ -46,6 +46,17 @@ fn the_shelf_says_what_to_take_first() {
             assert!(page.contains(part), "lacks '{part}':\n{page}");
         }
         assert!(!text(&ask(to, "GET", &format!("{PART}?booked=40"), "").body).contains("Booked"));
+        // Where many machines take it, one is found by its name; where few do, nobody has to look.
+        assert!(!page.contains("Find the machine that one goes to"));
+        let found = ask(to, "GET", &format!("{PART}?find=Bobbin"), "").body;
+        assert!(found.contains("value=\"Bobbin\"") && found.contains(">Bobbin, Cyan</option>"), "{found}");
+        check_ids("part", &found);
+        check_nesting("part", &found);
+        let none = ask(to, "GET", &format!("{PART}?find=Spindle"), "").body;
+        assert!(
+            text(&none).contains("No machine that takes it says this.") && !none.contains("/issue"),
+            "{none}"
+        );
         let none = ask(to, "GET", "/shelf/parts/VO-Q", "");
         assert!(none.status == 404 && none.body.contains("There is no such part"));
     });

@@ -207,3 +207,22 @@ impl<T> Latest<T> {
         Ok(fits.then(|| Arc::clone(&held.value)))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_asked_for_last_is_kept() {
+        let months = LatestOf::<u8, ()>::default();
+        let first = months.of(&1);
+        for month in [2, 3, 1, 4, 5] {
+            months.of(&month);
+        }
+        let kept: Vec<u8> = months.all().into_iter().map(|(month, _)| month).collect();
+        assert_eq!(kept, [5, 4, 1, 3]);
+        assert!(Arc::ptr_eq(&first, &months.of(&1)) && first.done.load(Ordering::SeqCst) == 0);
+        months.outdate();
+        assert_eq!(first.done.load(Ordering::SeqCst), 1);
+    }
+}

@@ -523,3 +523,20 @@ pub struct OrderView {
     /// Where what comes of each line is likely put; empty where nothing says so.
     pub places: Vec<String>,
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn of_many_machines_the_first_are_named() {
+        let names: Vec<String> = (1..=14).map(|n| format!("Loom {n}")).collect();
+        let names: Vec<&str> = names.iter().map(String::as_str).collect();
+        let words = |n: usize| TakenBy::of(&names[..n]).to_string();
+        assert_eq!(
+            (words(0).as_str(), words(2).as_str()),
+            ("fits no watched machine", "fits Loom 1, Loom 2")
+        );
+        assert!(words(12).ends_with(", Loom 12") && words(14).ends_with(", Loom 12 and 2 more"));
+    }
+}

@@ -10,8 +10,11 @@ use ullage::domain::shelf::{Lot, Stock};
 use ullage::store::Store;
 use ullage::store::outlooks::Wanted;
 use ullage::usecase::advice::Kept;
+use ullage::usecase::advice::orders_view;
 use ullage::usecase::book::{Booking, Note, Refusal, book, count_all, import_parts};
 use ullage::usecase::ingest::ingest;
+use ullage::usecase::picture::Picture;
+use ullage::usecase::shelf::shelf_page;
 
 use crate::support::database::TestDatabase;
 use crate::support::http::{get, post};
@@ -262,8 +265,7 @@ async fn a_stock_take_is_booked_whole_or_not_at_all() {
 /// What is to be done in a room, one line a task.
 async fn to_do(store: &Store, at: &Present) -> Vec<String> {
     let rules = Rules::default();
-    let picture =
-        ullage::usecase::picture::Picture::take(store, at, &rules.practice, &Kept::default()).await.unwrap();
+    let picture = Picture::take(store, at, &rules.practice, &Kept::default()).await.unwrap();
     let view = picture.today_view();
     view.tasks.iter().map(|task| format!("{}: {}", task.what, task.why)).collect()
 }
@@ -287,10 +289,23 @@ async fn a_receptacle_on_the_shelf_is_not_ordered_again() {
         "{known:?}"
     );
     assert!(known[0].contains("none on the shelf; 7 days to arrive"), "{known:?}");
+    // In a large room a page is shown from a picture that was taken a while ago.
+    let practice = Rules::default().practice;
+    let picture = Picture::take(&store, &at, &practice, &Kept::default()).await.unwrap();
+    let orders = async || orders_view(&store, &picture, &at).await.unwrap().advice;
+    assert_eq!(orders().await.iter().map(|line| line.moved).collect::<Vec<_>>(), [false]);
     let booking =
         Booking::Receive { made_on: "2026-03-01".parse().unwrap(), place: "Floor".to_owned(), units: 1 };
     book(&store, "VO-W-100", &booking, &note(), &at).await.unwrap().unwrap();
     assert_eq!(to_do(&store, &at).await, Vec::<String>::new());
+    assert!(orders().await[0].moved, "what lies there now is not advised a second time");
+    let shelf = shelf_page(&store, &picture, &at, &practice).await.unwrap();
+    let parts: Vec<String> = shelf
+        .parts
+        .iter()
+        .map(|line| format!("{} {} {}", line.part.number, line.units, line.machines))
+        .collect();
+    assert_eq!(parts, ["VO-W-100 1 fits Bobbin"], "what was booked is of now");
 }
 
 #[tokio::test]
@@ -299,13 +314,7 @@ async fn what_has_not_changed_is_not_advised_anew() {
     let store = room(&database).await;
     import_parts(&store, &ullage::report::shelf_csv::read_parts(PARTS.as_bytes()).unwrap()).await.unwrap();
     let (at, practice, kept) = (present(2), Rules::default().practice, Kept::default());
-    let look = async || {
-        ullage::usecase::picture::Picture::take(&store, &at, &practice, &kept)
-            .await
-            .unwrap()
-            .today_view()
-            .tasks
-    };
+    let look = async || Picture::take(&store, &at, &practice, &kept).await.unwrap().today_view().tasks;
     let first = look().await;
     let parts = kept.worked_out();
     assert!(parts >= 2, "each part was worked out: {parts}");

@@ -47,6 +47,7 @@ struct PartPage {
     forms: Vec<FormView>,
     /// What is looked for among many machines that take it.
     find: Option<String>,
+    nobody_found: bool,
     movements: Vec<MovementRow>,
     /// What has just been booked.
     done: Option<String>,
@@ -200,6 +201,7 @@ async fn page<S: Source>(
         page: Page::new(source, Section::Shelf, part.number.clone()),
         facts: facts(part),
         forms: forms(&view, &row.href, tried),
+        nobody_found: view.slots.found == 0,
         find: (view.slots.in_all > SLOTS_TO_CHOOSE).then_some(asked.find),
         done,
         failed: !tried.faults.is_empty(),

@@ -80,3 +80,32 @@ fn described(device: &DeviceMonth) -> String {
     let said: Vec<&str> = said.into_iter().flatten().map(String::as_str).collect();
     said.join("\n").to_lowercase()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::testing::sample;
+
+    #[test]
+    fn machines_are_found_and_turned_over_and_the_figures_are_of_all() {
+        let mut report = sample();
+        let one = report.devices[0].clone();
+        let adjustment = report.adjustments[0].clone();
+        report.devices =
+            (0..45).map(|n| DeviceMonth { name: format!("Loom {n:02}"), ..one.clone() }).collect();
+        report.adjustments = vec![adjustment; ADJUSTMENTS + 1];
+        let all = report.figures();
+        let shown = MonthShown::of(report, None, vec![]);
+        let ask = |find: &str, page| shown.view(&MonthAsked { find: find.to_owned(), page });
+        let names = |view: &MonthView| -> Vec<String> {
+            view.machines.lines.iter().map(|machine| machine.name.clone()).collect()
+        };
+        let last = ask("", 3);
+        assert_eq!(names(&last), ["Loom 40", "Loom 41", "Loom 42", "Loom 43", "Loom 44"]);
+        assert_eq!((last.figures.all.machines, &last.figures), (45, &all));
+        assert_eq!((last.report.adjustments.len(), last.adjustments_in_all), (ADJUSTMENTS, ADJUSTMENTS + 1));
+        let found = ask("LOOM 3", 1);
+        assert_eq!((found.machines.found, found.machines.in_all, found.figures.all.machines), (14, 45, 45));
+        assert!(ask("spindle", 1).machines.lines.is_empty());
+    }
+}
