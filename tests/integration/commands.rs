@@ -235,3 +235,17 @@ async fn a_report_is_the_same_in_a_file_and_an_empty_month_says_so() {
     all += &said(&report(&["2026-02", "--out", "no/such/place.csv"]), &[]);
     insta::assert_snapshot!(all);
 }
+
+#[tokio::test]
+async fn whoever_stops_reading_ends_the_program_without_a_word() {
+    let database = TestDatabase::new().await;
+    drop(database.store().await);
+    let dir = tempfile::tempdir().unwrap();
+    let (reader, writer) = std::io::pipe().unwrap();
+    drop(reader);
+    let mut command = ullage(dir.path());
+    command.arg("swaps").env("DATABASE_URL", database.url());
+    let output = command.stdout(writer).stderr(std::process::Stdio::piped()).spawn().unwrap();
+    let output = output.wait_with_output().unwrap();
+    assert_eq!((output.status.code(), String::from_utf8_lossy(&output.stderr).as_ref()), (Some(141), ""));
+}
