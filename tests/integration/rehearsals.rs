@@ -71,6 +71,41 @@ async fn live(store: &Store, device: DeviceId, polls: impl IntoIterator<Item = P
     }
 }
 
+/// The same, and applies the rules that do not hang on single polls at some of their numbers.
+async fn live_and_judged(
+    store: &Store,
+    device: DeviceId,
+    polls: impl IntoIterator<Item = (i64, Option<Poll>)>,
+    judged: impl Fn(i64) -> bool,
+) {
+    for (n, poll) in polls {
+        live(store, device, poll).await;
+        if judged(n) {
+            judge_all(store, &present(n), &Rules::default()).await.unwrap();
+        }
+    }
+}
+
+/// From which poll to which there really were alerts of a rule, earliest first, and how many polls later than it is
+/// told that may be.
+async fn assert_lived(store: &Store, patch: &Patch, n: i64, later: i64) {
+    let poll = |moment: Timestamp| (moment.as_second() - at(0).as_second()) / 900;
+    let present = present(n);
+    let told = tried(store, patch, &present).await.tellings.into_iter();
+    let mut told: Vec<Course> = told.map(|line| (line.subject, line.opened_at, line.cleared_at)).collect();
+    told.sort();
+    let lived = lived(store, patch.rule, Timestamp::MIN).await;
+    let near = |told, lived| (0..=later).contains(&(poll(lived) - poll(told)));
+    let same = |(told, lived): (&Course, &Course)| {
+        told.0 == lived.0
+            && near(told.1, lived.1)
+            && told.2.zip(lived.2).is_none_or(|(a, b)| near(a, b))
+            && told.2.is_some() == lived.2.is_some()
+    };
+    let all = told.len() == lived.len() && told.iter().zip(&lived).all(same);
+    assert!(all, "{}:\n  told  {told:?}\n  lived {lived:?}", patch.rule.word());
+}
+
 fn note() -> Note {
     Note { who: "Ada".to_owned(), why: String::new() }
 }
@@ -98,14 +133,13 @@ async fn an_error_is_tried_with_another_length_by_what_was_detected_then() {
     // hrPrinterDetectedErrorState (RFC 2790): a door stands open for half an hour, and for three hours with a silence
     // in between; ink is out for an hour, which the device asks for itself.
     let (open, out) = (DetectedErrors::DOOR_OPEN, DetectedErrors(0x8000 >> 3));
-    live(&store, weft, (1..4).map(|n| answered(n, 4000, 9000))).await;
-    live(&store, weft, (4..6).map(|n| wrong(n, open, false))).await;
-    live(&store, weft, (6..10).map(|n| answered(n, 4000, 9000))).await;
-    live(&store, weft, (10..14).map(|n| wrong(n, out, true))).await;
-    live(&store, weft, (14..20).map(|n| answered(n, 4000, 9000))).await;
-    live(&store, weft, [wrong(20, open, false), silent(21), silent(22), silent(23)]).await;
-    live(&store, weft, (24..32).map(|n| wrong(n, open, false))).await;
-    live(&store, weft, (32..34).map(|n| answered(n, 4000, 9000))).await;
+    let poll = |n| match n {
+        4..6 | 20 | 24..32 => wrong(n, open, false),
+        10..14 => wrong(n, out, true),
+        21..24 => silent(n),
+        _ => answered(n, 4000, 9000),
+    };
+    live_and_judged(&store, weft, (1..34).map(|n| (n, Some(poll(n)))), |_| true).await;
     let lasting = |minutes| Patch {
         lasting: Some(SignedDuration::from_mins(minutes)),
         ..with(Rule::DeviceError, None)
@@ -117,6 +151,7 @@ async fn an_error_is_tried_with_another_length_by_what_was_detected_then() {
     assert_eq!(by_poll(&store, &lasting(240), 34).await, []);
     let other = Patch { scope: Scope::Model("Mordant 36".to_owned()), on: Some(false), ..lasting(15) };
     assert_eq!(by_poll(&store, &other, 34).await, [], "switched off for its model");
+    assert_lived(&store, &lasting(15), 33, 0).await;
     let told = tried(&store, &lasting(15), &present(34)).await;
     assert_eq!((told.since, told.looked_at, told.left_out), (Some(at(1)), 1, 0));
 }
@@ -131,14 +166,15 @@ async fn what_was_not_read_is_tried_by_the_gaps_that_there_were() {
         snapshot.supplies.truncate(1);
         Poll { at: at(n), outcome: Ok(snapshot) }
     };
-    live(&store, weft, (1..3).map(|n| answered(n, 4000, 9000))).await;
     // The receptacle is missing for 30 hours, all of the machine is silent for 40, nobody asks for 50, and the
-    // receptacle is missing again, for 5 hours so far.
-    live(&store, weft, (3..122).map(without_waste)).await;
-    live(&store, weft, [answered(122, 4000, 9000)]).await;
-    live(&store, weft, (123..283).map(silent)).await;
-    live(&store, weft, [answered(283, 4000, 9000), answered(483, 4000, 9000)]).await;
-    live(&store, weft, (484..504).map(without_waste)).await;
+    // receptacle is missing again, for 5 hours so far. Judged once an hour, with what was told at those polls.
+    let poll = |n| match n {
+        3..122 | 484.. => Some(without_waste(n)),
+        123..283 => Some(silent(n)),
+        284..483 => None,
+        _ => Some(answered(n, 4000, 9000)),
+    };
+    live_and_judged(&store, weft, (1..504).map(|n| (n, poll(n))), |n| n % HOUR == 2).await;
     let hours = |hours| with(Rule::Stale, Some((hours, hours)));
     let receptacle = |opened, cleared: Option<i64>| (opened, cleared, "Weft, Waste receptacle".to_owned());
     let whole = |opened, cleared| (opened, Some(cleared), "Weft".to_owned());
@@ -154,6 +190,7 @@ async fn what_was_not_read_is_tried_by_the_gaps_that_there_were() {
     let mut expected = all.to_vec();
     expected.sort_by_key(|line| (line.0, line.2.len(), line.2.clone()));
     assert_eq!(told, expected, "a silence is told of by other rules");
+    assert_lived(&store, &hours(24.0), 503, HOUR).await;
     let long = by_poll(&store, &hours(48.0), 504).await;
     assert_eq!(long.iter().map(|line| line.0).collect::<Vec<_>>(), [283 + 48 * HOUR; 3]);
     let short = by_poll(&store, &hours(4.0), 504).await;
@@ -380,6 +417,9 @@ async fn every_rule_as_it_was_tells_what_was_really_told() {
     let judged_from = moment("2026-10-01T00:00");
     bring_in(&loft.service, &loft.demo, (loft.opened, judged_from), |_| {}, || true).await.unwrap();
     furnish(&loft, judged_from).await;
+    // What uses up half as much again as usual is told of, or there would be nothing to tell in three weeks.
+    let off = with(Rule::ForecastOff, Some((1.5, 1.2)));
+    store.save_patch(&off, judged_from, "Ada").await.unwrap();
     let mut at = judged_from;
     judge_all(store, &Present { now: at, zone: zone.clone() }, &settings).await.unwrap();
     while at < now {
@@ -391,7 +431,8 @@ async fn every_rule_as_it_was_tells_what_was_really_told() {
     let present = Present { now, zone: zone.clone() };
     let mut compared = BTreeMap::new();
     for rule in Rule::ALL {
-        let told = tried(store, &with(rule, None), &present).await;
+        let patch = if rule == Rule::ForecastOff { off.clone() } else { with(rule, None) };
+        let told = tried(store, &patch, &present).await;
         assert_eq!(told.left_out, 0);
         let courses = told.tellings.into_iter().map(|line| (line.subject, line.opened_at, line.cleared_at));
         let mut told: Vec<Course> = courses.filter(|(_, opened_at, _)| *opened_at > judged_from).collect();
@@ -401,7 +442,7 @@ async fn every_rule_as_it_was_tells_what_was_really_told() {
         // the next time that was judged.
         let apart = match rule {
             Rule::LowSupply | Rule::WasteOrderPoint | Rule::Dark | Rule::OrderBy => SignedDuration::ZERO,
-            Rule::RunOut => SignedDuration::from_hours(24),
+            Rule::RunOut | Rule::ForecastOff => SignedDuration::from_hours(24),
             _ => STEP,
         };
         let near = |a: Timestamp, b: Timestamp| a.duration_since(b).abs() <= apart;
@@ -418,4 +459,40 @@ async fn every_rule_as_it_was_tells_what_was_really_told() {
     }
     let told_of = compared.values().filter(|n| **n > 0).count();
     assert!(told_of >= 9 && compared.values().sum::<usize>() >= 25, "too little to compare: {compared:?}");
+}
+
+/// Of many places no more is read than a limit allows, and of none of them a part.
+#[tokio::test]
+async fn what_is_too_much_to_look_through_is_left_out_place_by_place() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let mut devices = Vec::new();
+    for name in ["Weft", "Warp", "Selvage"] {
+        let device = device(&store, name).await;
+        live(&store, device, (1..6).map(|n| answered(n, 4000 - 10 * i32::try_from(n).unwrap(), 9000))).await;
+        devices.push(device);
+    }
+    let mut slots = Vec::new();
+    for device in &devices {
+        let outlooks = store.outlooks(Wanted::Device(*device)).await.unwrap();
+        slots.extend(outlooks.into_iter().map(|row| row.outlook.slot.id));
+    }
+    let read = |most| {
+        let (store, slots) = (&store, &slots);
+        async move {
+            let found = store.past_readings(slots, (at(0), at(9)), most).await.unwrap();
+            slots.iter().map(|slot| found.of_place(slot).map(<[_]>::len)).collect::<Vec<_>>()
+        }
+    };
+    let all = [Some(5), Some(1), Some(5), Some(1), Some(5), Some(1)];
+    assert_eq!(read(100).await, all);
+    assert_eq!(
+        read(9).await,
+        [Some(5), Some(1), None, None, None, None],
+        "the second machine's ink broke off"
+    );
+    assert_eq!(read(12).await, [Some(5), Some(1), Some(5), Some(1), None, None]);
+    let runs = store.past_runs(&devices, (at(0), at(9)), 2).await.unwrap();
+    assert_eq!(runs.of_place(&devices[0]).map(<[_]>::len), Some(1));
+    assert_eq!(runs.of_place(&devices[2]).map(<[_]>::len), None);
 }
