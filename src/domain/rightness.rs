@@ -6,8 +6,10 @@
 
 use std::collections::BTreeMap;
 
+use jiff::ToSpan;
 use jiff::civil::Date;
 
+use super::alert::facts::RECENT_DAYS;
 use super::ids::SlotId;
 use super::outlook::{Horizon, Outlook, Present};
 
@@ -26,6 +28,8 @@ pub struct KeptForecast {
     pub daily_use: Option<f64>,
     /// What the unit holds, likewise.
     pub capacity: Option<f64>,
+    /// What really went per day over the last [`RECENT_DAYS`] finished days, as it was known then, likewise.
+    pub recent_use: Option<f64>,
 }
 
 impl KeptForecast {
@@ -37,9 +41,17 @@ impl KeptForecast {
         let (horizon, left) = (outlook.forecast.horizon()?, outlook.level.remaining.measured()?);
         let to_use = left.max(0.0) + used.get(&today).copied().unwrap_or(0.0);
         let (daily_use, capacity) = (outlook.daily_use, outlook.level.capacity.known());
-        let kept = Self { slot: outlook.slot.id, day: today, to_use, horizon, daily_use, capacity };
+        let recent_use = Some(recent_use(used, today));
+        let kept =
+            Self { slot: outlook.slot.id, day: today, to_use, horizon, daily_use, capacity, recent_use };
         (present.date(outlook.as_of) == today).then_some(kept)
     }
+}
+
+/// Use per day over the last [`RECENT_DAYS`] days that were over on a day.
+fn recent_use(used: &BTreeMap<Date, f64>, today: Date) -> f64 {
+    let first = today.checked_sub(i64::from(RECENT_DAYS).days()).unwrap_or(Date::MIN);
+    used.range(first..today).map(|(_, used)| used).sum::<f64>() / f64::from(RECENT_DAYS)
 }
 
 /// Where the end lay, as seen from the forecast.
@@ -137,7 +149,17 @@ mod tests {
 
     fn kept(to_use: f64) -> KeptForecast {
         let horizon = Horizon { early: day(10), middle: day(14), late: day(20) };
-        KeptForecast { slot: SlotId(1), day: day(3), to_use, horizon, daily_use: None, capacity: None }
+        let (daily_use, capacity, recent_use) = (None, None, None);
+        KeptForecast { slot: SlotId(1), day: day(3), to_use, horizon, daily_use, capacity, recent_use }
+    }
+
+    #[test]
+    fn what_went_of_late_is_that_of_the_seven_days_that_were_over() {
+        let mut used = ten_a_day(day(12));
+        used.insert(day(11), 700.0);
+        assert_eq!(recent_use(&used, day(11)), 10.0, "today is not over");
+        assert_eq!(recent_use(&used, day(12)), 60.0 / 7.0 + 100.0);
+        assert_eq!(recent_use(&used, day(4)), 30.0 / 7.0, "of what is not known, nothing");
     }
 
     /// Ten a day from the first of October on.

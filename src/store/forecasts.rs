@@ -55,10 +55,13 @@ impl Store {
         let as_of: Vec<_> = forecasts.iter().map(|(.., as_of)| as_of.to_sqlx()).collect();
         let daily_use: Vec<Option<f64>> = forecasts.iter().map(|(kept, ..)| kept.daily_use).collect();
         let capacity: Vec<Option<f64>> = forecasts.iter().map(|(kept, ..)| kept.capacity).collect();
+        let recent_use: Vec<Option<f64>> = forecasts.iter().map(|(kept, ..)| kept.recent_use).collect();
         let fresh = sqlx::query_scalar!(
-            "insert into outlook_day (slot_id, day, as_of, measure, to_use, early, middle, late, daily_use, capacity)
+            "insert into outlook_day (slot_id, day, as_of, measure, to_use, early, middle, late, daily_use, capacity,
+                                      recent_use)
              select * from unnest($1::bigint[], $2::date[], $3::timestamptz[], $4::text[], $5::float8[],
-                                  $6::date[], $7::date[], $8::date[], $9::float8[], $10::float8[])
+                                  $6::date[], $7::date[], $8::date[], $9::float8[], $10::float8[],
+                                  $11::float8[])
              on conflict (slot_id, day) do nothing returning slot_id",
             &slots,
             &day(|kept| kept.day) as _,
@@ -70,6 +73,7 @@ impl Store {
             &day(|kept| kept.horizon.late) as _,
             &daily_use as _,
             &capacity as _,
+            &recent_use as _,
         )
         .fetch_all(&mut **work)
         .await?;
@@ -115,7 +119,7 @@ impl Store {
         let (due_from, due_to) = (due.map(|due| due.0.to_sqlx()), due.map(|due| due.1.to_sqlx()));
         let rows = sqlx::query!(
             "select slot_id, day, to_use, kept.early, kept.middle, kept.late, kept.daily_use, kept.capacity,
-                    outlook.as_of as known_to
+                    kept.recent_use,                     outlook.as_of as known_to
              from outlook_day kept join outlook using (slot_id)
              where kept.measure = outlook.measure and ($1::bigint is null or slot_id = $1)
                  and ($2::date is null or day between $2 and $3)
@@ -149,6 +153,7 @@ impl Store {
                     horizon,
                     daily_use: row.daily_use,
                     capacity: row.capacity,
+                    recent_use: row.recent_use,
                 };
                 KeptRow { kept, known_to: row.known_to.to_jiff() }
             })

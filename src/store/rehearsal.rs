@@ -250,7 +250,7 @@ impl Store {
     ) -> Result<Found<SlotId, KeptForecast>> {
         let rows = sqlx::query!(
             r#"select wanted.id as "slot!", day as "day!", to_use as "to_use!", early as "early!", middle as "middle!",
-                      late as "late!", daily_use, capacity, of as "of!"
+                      late as "late!", daily_use, capacity, recent_use, of as "of!"
                from unnest($1::bigint[]) as wanted (id)
                cross join lateral (
                    select kept.*, count(*) over () as of
@@ -278,6 +278,7 @@ impl Store {
                 horizon,
                 daily_use: row.daily_use,
                 capacity: row.capacity,
+                recent_use: row.recent_use,
             };
             (kept.slot, row.of, kept)
         });

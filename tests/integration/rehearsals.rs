@@ -134,9 +134,9 @@ async fn an_error_is_tried_with_another_length_by_what_was_detected_then() {
     // in between; ink is out for an hour, which the device asks for itself.
     let (open, out) = (DetectedErrors::DOOR_OPEN, DetectedErrors(0x8000 >> 3));
     let poll = |n| match n {
-        4..6 | 20 | 24..32 => wrong(n, open, false),
-        10..14 => wrong(n, out, true),
-        21..24 => silent(n),
+        4..=5 | 20 | 24..=31 => wrong(n, open, false),
+        10..=13 => wrong(n, out, true),
+        21..=23 => silent(n),
         _ => answered(n, 4000, 9000),
     };
     live_and_judged(&store, weft, (1..34).map(|n| (n, Some(poll(n)))), |_| true).await;
@@ -169,9 +169,9 @@ async fn what_was_not_read_is_tried_by_the_gaps_that_there_were() {
     // The receptacle is missing for 30 hours, all of the machine is silent for 40, nobody asks for 50, and the
     // receptacle is missing again, for 5 hours so far. Judged once an hour, with what was told at those polls.
     let poll = |n| match n {
-        3..122 | 484.. => Some(without_waste(n)),
-        123..283 => Some(silent(n)),
-        284..483 => None,
+        3..=121 | 484.. => Some(without_waste(n)),
+        123..=282 => Some(silent(n)),
+        284..=482 => None,
         _ => Some(answered(n, 4000, 9000)),
     };
     live_and_judged(&store, weft, (1..504).map(|n| (n, poll(n))), |n| n % HOUR == 2).await;
@@ -325,22 +325,14 @@ async fn use_that_was_far_from_its_forecast_is_tried_by_the_pace_that_was_kept()
     let weft = device(&store, "Weft").await;
     live(&store, weft, [answered(1, INK, 9000)]).await;
     let cyan = store.outlooks(Wanted::Device(weft)).await.unwrap()[0].outlook.slot.id;
-    // 4 ml a day by every forecast of the month, from the 16th on without a word of the pace; really 10 ml a day from
-    // the 5th to the 11th, and 1 ml on all others.
+    // 4 ml a day by every forecast of the month, from the 16th on without a word of the pace; what really went over the
+    // seven days before each rises from 4 ml a day by one a day up to the 12th, and falls again.
     sqlx::query(
-        "insert into outlook_day (slot_id, day, as_of, measure, to_use, early, middle, late, daily_use, capacity)
-         select slot_id, day, day, measure, 300, day, day + 75, day + 90, case when day < '2026-09-16' then 4 end, 500
+        "insert into outlook_day (slot_id, day, as_of, measure, to_use, early, middle, late, daily_use, capacity,
+                                  recent_use)
+         select slot_id, day, day, measure, 300, day, day + 75, day + 90, case when n < 14 then 4 end, 500,
+                4 + case when n < 10 then n else 20 - n end
          from outlook, generate_series(0, 18) as n, lateral (select date '2026-09-02' + n) as made (day)
-         where slot_id = $1",
-    )
-    .bind(cyan.0)
-    .execute(store.pool())
-    .await
-    .unwrap();
-    sqlx::query(
-        "insert into ledger_day (slot_id, install_id, day, used, spread, unseen)
-         select slot_id, id, day, case when day between '2026-09-05' and '2026-09-11' then 10 else 1 end, 0, 0
-         from install, generate_series(0, 18) as n, lateral (select date '2026-09-02' + n) as went (day)
          where slot_id = $1",
     )
     .bind(cyan.0)
@@ -355,11 +347,11 @@ async fn use_that_was_far_from_its_forecast_is_tried_by_the_pace_that_was_kept()
     let line = |opened: &str, cleared: Option<&str>| {
         (opened.to_owned(), cleared.map(str::to_owned), "Weft, Cyan".to_owned())
     };
-    // On the 10th the seven days before took 2 × 1 + 5 × 10, 1.86 times as much as 7 × 4; on the 12th 70, 2.5 times.
-    assert_eq!(tell(1.6).await, [line("09-10", Some("09-15"))]);
-    assert_eq!(tell(2.4).await, [line("09-12", Some("09-13"))]);
-    assert_eq!(tell(3.0).await, []);
-    assert_eq!(tell(1.5).await, [line("09-09", None)], "what is not known clears nothing");
+    // 14 ml on the 12th is 3.5 times as fast; 12 ml on the 10th and the 14th is three times.
+    assert_eq!(tell(3.0).await, [line("09-10", Some("09-15"))]);
+    assert_eq!(tell(3.5).await, [line("09-12", Some("09-13"))]);
+    assert_eq!(tell(3.6).await, []);
+    assert_eq!(tell(2.0).await, [line("09-06", None)], "what is not known clears nothing");
 }
 
 /// The moments between which judging and polling take turns.

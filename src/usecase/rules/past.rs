@@ -8,7 +8,7 @@ use jiff::{Timestamp, ToSpan};
 
 use super::Room;
 use super::rehearsal::Target;
-use crate::domain::alert::facts::{RECENT_DAYS, asks_for, hours};
+use crate::domain::alert::facts::{asks_for, hours};
 use crate::domain::alert::rehearsal::{
     Figure, HEAD_MEMORY_DAYS, HeadTurn, OrderDay, Path, Piled, PollRun, Span, always, answered,
     error_figures, forecast_figures, late_figures, level_figures, off_figures, order_figures, rehearse,
@@ -60,7 +60,6 @@ pub(super) struct Past<'a> {
     readings: Found<SlotId, Reading>,
     gaps: Found<SlotId, Span>,
     forecasts: Found<SlotId, KeptForecast>,
-    used: Found<SlotId, DayUse>,
     order_days: Found<SlotId, OrderDay>,
     orders_since: Option<Timestamp>,
     opened: Found<(SlotId, &'static str), Span>,
@@ -101,15 +100,11 @@ impl<'a> Past<'a> {
             past.forecasts = store.past_forecasts(&slots, first_day, most).await?;
         }
         match rule {
-            Rule::Dark | Rule::PollFailing | Rule::RunOut => {}
+            Rule::Dark | Rule::PollFailing | Rule::RunOut | Rule::ForecastOff => {}
             Rule::WasteOrderPoint | Rule::LowSupply | Rule::ReplaceNow | Rule::SwapDue | Rule::Stale => {
                 past.followed = store.followed(&slots).await?;
             }
             Rule::DeviceError => past.errors = store.past_errors(&devices, from, most).await?,
-            Rule::ForecastOff => {
-                let first = first_day.checked_sub(i64::from(RECENT_DAYS).days()).unwrap_or(first_day);
-                past.used = store.past_use(&slots, first, most).await?;
-            }
             Rule::OrderBy => {
                 (past.order_days, past.orders_since) = store.past_order_days(&slots, from, most).await?;
             }
@@ -144,7 +139,6 @@ impl<'a> Past<'a> {
             readings: Found::default(),
             gaps: Found::default(),
             forecasts: Found::default(),
-            used: Found::default(),
             order_days: Found::default(),
             orders_since: None,
             opened: Found::default(),
@@ -203,13 +197,7 @@ impl<'a> Past<'a> {
         let runs = self.runs.of_place(&row.id)?;
         let figures = match rule {
             Rule::RunOut => forecast_figures(self.forecasts.of_place(&slot.id)?, calendar, zone),
-            Rule::ForecastOff => {
-                let mut used: BTreeMap<Date, f64> = BTreeMap::new();
-                for went in self.used.of_place(&slot.id)? {
-                    *used.entry(went.day).or_default() += went.used;
-                }
-                off_figures(self.forecasts.of_place(&slot.id)?, &used, zone)
-            }
+            Rule::ForecastOff => off_figures(self.forecasts.of_place(&slot.id)?, zone),
             Rule::OrderBy => match self.orders_since {
                 None => Vec::new(),
                 Some(since) => {

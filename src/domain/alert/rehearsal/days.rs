@@ -7,9 +7,7 @@ use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
 
 use super::{Figure, Span};
-use crate::domain::alert::facts::{
-    RECENT_DAYS, days_between, days_late, first_date, use_off, warranty_day, working_days,
-};
+use crate::domain::alert::facts::{days_between, days_late, first_date, use_off, warranty_day, working_days};
 use crate::domain::calendar::Calendar;
 use crate::domain::head::{Head, HeadOutlook};
 use crate::domain::ids::LotId;
@@ -96,20 +94,13 @@ pub fn forecast_figures(
         .collect()
 }
 
-/// The figures of the rule about use that is far from its forecast, from the forecasts that were kept of a slot with the
-/// pace that they went by, and what went from it per day.
+/// The figures of the rule about use that is far from its forecast, from the forecasts that were kept of a slot with
+/// the pace that they went by and what was known then to have gone of late.
 #[must_use]
-pub fn off_figures(
-    kept: &[KeptForecast],
-    used: &BTreeMap<Date, f64>,
-    zone: &TimeZone,
-) -> Vec<(Timestamp, f64)> {
+pub fn off_figures(kept: &[KeptForecast], zone: &TimeZone) -> Vec<(Timestamp, f64)> {
     kept.iter()
-        .filter_map(|forecast| {
-            let day = forecast.day;
-            let first = day.checked_sub(i64::from(RECENT_DAYS).days()).ok()?;
-            let recent = used.range(first..day).map(|(_, used)| used).sum::<f64>() / f64::from(RECENT_DAYS);
-            Some((morning(day, zone)?, use_off(recent, forecast.daily_use, forecast.capacity)?))
+        .filter_map(|kept| {
+            Some((morning(kept.day, zone)?, use_off(kept.recent_use?, kept.daily_use, kept.capacity)?))
         })
         .collect()
 }

@@ -146,6 +146,7 @@ fn kept(made: i8, middle: i8) -> KeptForecast {
         horizon: Horizon { early: day(middle), middle: day(middle), late: day(middle) },
         daily_use: Some(2.0),
         capacity: Some(100.0),
+        recent_use: None,
     }
 }
 
@@ -165,19 +166,16 @@ fn an_end_that_comes_near_is_told_on_the_first_day_that_says_so() {
 }
 
 #[test]
-fn use_is_far_from_its_forecast_by_the_days_that_were_over_then() {
-    // 7 a day for five days and 1 a day since: on the 11th (5 × 7 + 2) / 7 / 2 = 2.64 times as fast as 2 a day.
-    let used =
-        (4..=30).map(|day| (Date::constant(2026, 11, day), if day <= 8 { 7.0 } else { 1.0 })).collect();
-    let days = [11, 12, 15, 20].map(|day| kept(day, 30));
-    let unknown = KeptForecast { daily_use: None, ..kept(16, 30) };
-    let all = [days[0], days[1], days[2], unknown, days[3]];
-    let figures = off_figures(&all, &used, &TimeZone::UTC);
-    let rounded: Vec<f64> = figures.iter().map(|(_, figure)| (figure * 100.0).round() / 100.0).collect();
-    assert_eq!(rounded, [2.64, 2.21, 0.93, 0.5], "that of a day whose pace was not kept is not told");
-    // Less than a twentieth of what it holds says nothing.
-    let large = KeptForecast { capacity: Some(1000.0), ..kept(11, 30) };
-    assert_eq!(off_figures(&[large], &used, &TimeZone::UTC)[0].1, 0.0);
+fn use_is_far_from_its_forecast_by_what_was_known_then() {
+    let recent = |day, recent_use| KeptForecast { recent_use, ..kept(day, 30) };
+    let pace_unknown = KeptForecast { daily_use: None, ..recent(14, Some(9.0)) };
+    let large = KeptForecast { capacity: Some(1000.0), ..recent(15, Some(6.0)) };
+    let all = [recent(11, Some(5.0)), recent(12, Some(0.9)), recent(13, None), pace_unknown, large];
+    let figures = off_figures(&all, &TimeZone::UTC);
+    let told: Vec<(i8, f64)> =
+        figures.iter().map(|(at, figure)| (TimeZone::UTC.to_datetime(*at).day(), *figure)).collect();
+    // 2 a day by the forecast. 7 × 6 is less than a twentieth of 1000, and says nothing.
+    assert_eq!(told, [(11, 2.5), (12, 0.45), (15, 0.0)]);
 }
 
 #[test]

@@ -1,0 +1,1 @@
+alter table outlook_day drop column recent_use;
