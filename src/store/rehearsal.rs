@@ -84,30 +84,43 @@ pub struct Followed {
 type Window = (Timestamp, Timestamp);
 
 impl Store {
-    /// Readings of slots within a window, each with the one before it.
+    /// Readings of slots of some devices within a window, packed or not, each with the one before it.
     ///
     /// # Errors
     /// If the store cannot be reached.
     pub async fn past_readings(
         &self,
-        slots: &[SlotId],
+        (devices, slots): (&[DeviceId], &[SlotId]),
         (from, to): Window,
         most: i64,
     ) -> Result<Found<SlotId, Reading>> {
+        let devices: Vec<i64> = devices.iter().map(|device| device.0).collect();
         let rows = sqlx::query!(
-            r#"select wanted.id as "slot!", at as "at!", previous_at, unit as "unit!", max_capacity as "max_capacity!",
-                      level as "level!", of as "of!"
-               from unnest($1::bigint[]) as wanted (id)
+            r#"select kept.slot_id as "slot!", at as "at!", previous_at, unit as "unit!",
+                      max_capacity as "max_capacity!", level as "level!", of as "of!"
+               from unnest($1::bigint[]) as wanted (device)
                cross join lateral (
-                   select at, previous_at, unit, max_capacity, level, count(*) over () as of
-                   from reading where slot_id = wanted.id and at <= $3 and at >= coalesce(
-                       (select max(at) from reading before where before.slot_id = wanted.id and before.at <= $2), $2)
-                   order by at
-               ) reading
-               limit $4"#,
+                   select *, count(*) over (partition by slot_id) as of
+                   from (
+                       select slot_id, at, previous_at, unit, max_capacity, level from reading
+                       where device_id = wanted.device and slot_id = any($2) and at > $3 and at <= $4
+                       union all
+                       select slot_id, at, previous_at, unit, max_capacity, level from reading_unpacked
+                       where device_id = wanted.device and slot_id = any($2) and at > $3 and at <= $4
+                         and month >= date_trunc('month', $3::timestamptz at time zone 'UTC')::date
+                         and month <= ($4::timestamptz at time zone 'UTC')::date
+                       union all
+                       select slot.id, before.* from slot
+                       cross join lateral reading_before(wanted.device, slot.id, $3) before
+                       where slot.device_id = wanted.device and slot.id = any($2)
+                   ) of_device
+                   order by slot_id, at
+               ) kept
+               limit $5"#,
+            &devices,
             &numbers(slots),
-            from.to_sqlx(),
-            to.to_sqlx(),
+            from.to_sqlx() as _,
+            to.to_sqlx() as _,
             most
         )
         .fetch_all(&self.pool)
@@ -297,6 +310,7 @@ impl Store {
                    select day, measure, capacity, used, count(*) over () as of
                    from ledger_day join install on install.id = install_id
                    where ledger_day.slot_id = wanted.id and day >= $2
+                     and month >= date_trunc('month', $2::date)::date
                    order by day
                ) went
                limit $3"#,

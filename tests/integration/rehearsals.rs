@@ -470,9 +470,9 @@ async fn what_is_too_much_to_look_through_is_left_out_place_by_place() {
         slots.extend(outlooks.into_iter().map(|row| row.outlook.slot.id));
     }
     let read = |most| {
-        let (store, slots) = (&store, &slots);
+        let (store, devices, slots) = (&store, &devices, &slots);
         async move {
-            let found = store.past_readings(slots, (at(0), at(9)), most).await.unwrap();
+            let found = store.past_readings((devices, slots), (at(0), at(9)), most).await.unwrap();
             slots.iter().map(|slot| found.of_place(slot).map(<[_]>::len)).collect::<Vec<_>>()
         }
     };

@@ -11,6 +11,7 @@ use ullage::domain::rules::Rules;
 use ullage::store::outlooks::Wanted;
 use ullage::usecase::alerts::judge_all;
 use ullage::usecase::ingest::ingest;
+use ullage::usecase::keeping::tidy;
 use ullage::usecase::rules::{RuleRefused, keep, rehearse_change, rule, rules};
 
 use crate::support::database::TestDatabase;
@@ -74,6 +75,9 @@ async fn the_past_is_told_again_as_it_was_and_otherwise_with_other_marks() {
     };
     let (few, many) = (tell(low(2.0)).await, tell(low(50.0)).await);
     assert!(few.len() < many.len(), "{} and {}", few.len(), many.len());
+    // Days that are over are packed, and tell the same.
+    assert!(tidy(store, 0, &present, || true).await.unwrap().packed > 0);
+    assert_eq!(tell(low(50.0)).await, many);
     let bobbin = loft.demo.devices[0].0;
     let here = tell(Patch { scope: Scope::Device(bobbin), ..low(50.0) }).await;
     assert!(!here.is_empty() && here.iter().all(|line| line.subject.device() == Some(bobbin)));

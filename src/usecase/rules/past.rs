@@ -94,7 +94,7 @@ impl<'a> Past<'a> {
             past.complaints = store.past_complaints(&devices, from, most).await?;
         }
         if matches!(rule, Rule::WasteOrderPoint | Rule::LowSupply | Rule::ReplaceNow | Rule::SwapDue) {
-            past.readings = store.past_readings(&slots, span, most).await?;
+            past.readings = store.past_readings((&devices, &slots), span, most).await?;
         }
         if matches!(rule, Rule::RunOut | Rule::SwapDue | Rule::ForecastOff) {
             past.forecasts = store.past_forecasts(&slots, first_day, most).await?;
