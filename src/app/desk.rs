@@ -9,18 +9,19 @@ use std::time::Duration;
 
 use anyhow::Context;
 use jiff::Timestamp;
-use tracing::{info, warn};
+use tracing::{debug, info, warn};
 
-use super::Service;
-use crate::domain::ids::DeviceId;
+use super::{Service, asking};
+use crate::domain::ids::{AskId, DeviceId, RunId};
 use crate::domain::poll::Poll;
+use crate::poller::leases::{Hold, Leases};
 use crate::poller::schedule::Turn;
 use crate::poller::worker::{Desk, Subject};
 use crate::snmp::credential::{Credential, Secret, UsmUser};
 use crate::spool::{Spool, Spooled};
 use crate::store::credentials::CredentialRow;
 use crate::store::{self, StoreError};
-use crate::usecase::ingest::ingest;
+use crate::usecase::ingest::ingest_for;
 
 /// The store has so long for one thing; after that it counts as away. Polls of thousands of rows take a second.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -29,6 +30,8 @@ const PATIENCE: Duration = Duration::from_secs(20);
 #[derive(Clone)]
 pub struct StoreDesk {
     service: Service,
+    /// The devices that are this process's, where others poll as well.
+    leases: Option<Leases>,
     memory: Arc<Mutex<Memory>>,
 }
 
@@ -39,14 +42,24 @@ struct Memory {
     credentials: HashMap<DeviceId, Credential>,
     /// The last poll of each device that waits, with its failures in a row: the schedule goes by it.
     waiting: HashMap<DeviceId, (Timestamp, u32)>,
+    /// What pages ask, and wait for.
+    asks: Vec<(DeviceId, AskId)>,
+    /// Polls under way: for which run, and what they answer.
+    under_way: HashMap<DeviceId, (RunId, Vec<AskId>)>,
     away: bool,
 }
 
 impl StoreDesk {
-    /// A desk over a service's store.
+    /// A desk over a service's store, of whose devices it has all.
     #[must_use]
     pub fn new(service: Service) -> Self {
-        Self { service, memory: Arc::default() }
+        Self { service, leases: None, memory: Arc::default() }
+    }
+
+    /// The same, for the devices that are leased.
+    #[must_use]
+    pub fn leasing(self, leases: Leases) -> Self {
+        Self { leases: Some(leases), ..self }
     }
 
     fn memory(&self) -> MutexGuard<'_, Memory> {
@@ -67,6 +80,16 @@ impl StoreDesk {
         match answer {
             Err(_) if away.is_some() && self.service.spool.is_some() => Ok(None),
             answer => answer.map(Some),
+        }
+    }
+
+    /// Answers those who wait for a poll. One who hears nothing has to ask again.
+    async fn answer(&self, asks: &[AskId], poll: &Poll) {
+        if asks.is_empty() {
+            return;
+        }
+        if let Err(fault) = self.ask(self.service.store.answer_asks(asks, poll)).await {
+            warn!("a page was not told what a machine says: {fault}");
         }
     }
 
@@ -98,12 +121,24 @@ impl Desk for StoreDesk {
             },
             name: target.name,
             address: (target.host, target.port),
+            is_awaited: false,
+        };
+        let asks = match self.leases {
+            Some(_) => self.ask(self.service.store.open_asks(asking::PATIENCE)).await?,
+            None => None,
         };
         let mut memory = self.memory();
         if let Some(targets) = targets {
             memory.subjects = targets.into_iter().map(subject).collect();
         }
+        memory.asks = asks.unwrap_or_default();
         let mut subjects = memory.subjects.clone();
+        if let Some(leases) = &self.leases {
+            subjects.retain(|subject| leases.holds(subject.turn.device));
+            for subject in &mut subjects {
+                subject.is_awaited = memory.asks.iter().any(|(device, _)| *device == subject.turn.device);
+            }
+        }
         for turn in subjects.iter_mut().map(|subject| &mut subject.turn) {
             match memory.waiting.get(&turn.device) {
                 Some((at, failures)) if turn.last_poll_at.is_none_or(|last| last < *at) => {
@@ -124,22 +159,49 @@ impl Desk for StoreDesk {
         Ok(Some(known))
     }
 
+    fn hold(&self, device: DeviceId) -> Option<Hold> {
+        let Some(leases) = &self.leases else { return Some(Hold::for_ever()) };
+        let (run, hold) = leases.hold(device)?;
+        let mut memory = self.memory();
+        let asks = memory.asks.iter().filter(|(asked, _)| *asked == device).map(|(_, ask)| *ask).collect();
+        memory.under_way.insert(device, (run, asks));
+        Some(hold)
+    }
+
+    async fn more(&self) {
+        match &self.leases {
+            Some(leases) => leases.more().await,
+            None => std::future::pending().await,
+        }
+    }
+
     fn asked(&self, answered: bool, took: Duration) {
         self.service.gauges.polled(answered, took);
     }
 
     async fn take(&self, device: DeviceId, name: &str, poll: Poll) -> anyhow::Result<()> {
         let service = &self.service;
+        let (run, asks) = self.memory().under_way.remove(&device).unzip();
+        let asks = asks.unwrap_or_default();
         let polls = [poll];
         if service.spool.as_ref().is_none_or(Spool::is_empty) {
-            let present = service.present();
-            let taken = ingest(&service.store, device, name, &polls, &present, &service.rules);
-            if self.ask(taken).await?.is_some() {
+            let (present, by) = (service.present(), (&service.rules, run));
+            let taken = ingest_for(&service.store, device, name, &polls, &present, by);
+            if let Some(is_ours) = self.ask(taken).await? {
+                if !is_ours {
+                    debug!(device = name, "a poll was not kept: the device is another process's to poll");
+                    return Ok(());
+                }
                 service.changes.tell();
+                self.answer(&asks, &polls[0]).await;
                 return Ok(());
             }
         }
         let (Some(spool), [poll]) = (&service.spool, polls) else { return Ok(()) };
+        if !asks.is_empty() {
+            let waits = "what machines said before still waits for the store; try again in a moment";
+            self.answer(&asks, &Poll { at: poll.at, outcome: Err(waits.to_owned()) }).await;
+        }
         self.keep(spool, Spooled { device, name: name.to_owned(), poll }).await
     }
 }

@@ -4,13 +4,14 @@
 
 use std::fmt::Write;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use tokio::sync::watch;
 
 use super::Service;
 use crate::jobs::{Handle, Status};
+use crate::poller::leases::Leases;
 use crate::store::figures::Figures;
 
 /// The store is asked no longer than this: whoever watches asks again soon.
@@ -26,6 +27,7 @@ pub(super) struct Gauges {
     /// Polls by how long they took; the last bin has no end.
     bins: [AtomicU64; BINS_MS.len() + 1],
     took_us: AtomicU64,
+    leases: OnceLock<Leases>,
     jobs: Mutex<Vec<(&'static str, watch::Receiver<Status>)>>,
 }
 
@@ -38,6 +40,12 @@ impl Gauges {
         let bin = BINS_MS.iter().position(|end| ms <= *end).unwrap_or(BINS_MS.len());
         self.bins[bin].fetch_add(1, Ordering::Relaxed);
         self.took_us.fetch_add(u64::try_from(took.as_micros()).unwrap_or(0), Ordering::Relaxed);
+    }
+
+    /// Tells how many machines are leased from now on.
+    pub(super) fn count(&self, leases: Leases) {
+        // A process polls once.
+        let _ = self.leases.set(leases);
     }
 
     /// Tells of a job from now on.
@@ -69,6 +77,10 @@ pub(super) async fn ready(service: &Service) -> Result<(), String> {
 pub(super) async fn text(service: &Service) -> String {
     let mut page = Page::default();
     polls(&mut page, &service.gauges);
+    if let Some(leases) = service.gauges.leases.get() {
+        let help = "Machines that this process has leased, to poll them.";
+        page.family("ullage_leases", "gauge", help).line("", leases.count());
+    }
     if let Some(spool) = &service.spool {
         let depth = spool.depth();
         page.family("ullage_spool_polls", "gauge", "Polls that wait for the store.").line("", depth.polls);
@@ -134,6 +146,7 @@ fn store(page: &mut Page, figures: &Figures) {
         .line("{state=\"answering\"}", figures.answering)
         .line("{state=\"silent\"}", figures.silent)
         .line("{state=\"dark\"}", figures.dark);
+    page.family("ullage_pollers", "gauge", "Processes that poll machines.").line("", figures.pollers);
     page.family("ullage_outbox_messages", "gauge", "Messages that are not handed over.")
         .line("{state=\"waiting\"}", figures.waiting)
         .line("{state=\"given_up\"}", figures.given_up);

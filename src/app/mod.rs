@@ -3,9 +3,11 @@
 
 mod access;
 mod alert_pages;
+mod asking;
 mod desk;
 mod head_pages;
 mod keeping;
+mod leasing;
 mod metrics;
 mod pages;
 mod run_pages;
@@ -29,21 +31,27 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
+pub use asking::see_to_the_zone;
 pub use desk::{StoreDesk, credential};
+pub use leasing::Sharing;
 pub use pages::StorePages;
 pub use tls::Certificates;
 pub use waiting::bring;
+
+use leasing::Tending;
 
 use crate::clock::Clock;
 use crate::config::deliver::DeliverSettings;
 use crate::config::report::ReportSettings;
 use crate::config::{Config, PollSettings};
 use crate::domain::month::Month;
+use crate::domain::ids::DeviceId;
 use crate::domain::outlook::Present;
 use crate::domain::rules::Rules;
 use crate::jobs::{Handle, Job};
 use crate::notify::Post;
 use crate::poller::hints::{self, Callers};
+use crate::poller::leases::Leases;
 use crate::poller::probe::Patience;
 use crate::poller::worker::Poller;
 use crate::site::Hosts;
@@ -258,7 +266,7 @@ impl Running {
         self.stop.clone()
     }
 
-    /// Polls devices in time, and at once when one of them notifies through `notifications`.
+    /// Polls every device in time, and at once when one of them notifies through `notifications`.
     ///
     /// # Errors
     /// If the SNMP engine cannot be set up.
@@ -268,6 +276,46 @@ impl Running {
         settings: &PollSettings,
         notifications: Option<UdpSocket>,
     ) -> anyhow::Result<()> {
+        let (poller, hints) =
+            self.poller(service, settings, notifications, StoreDesk::new(service.clone()))?;
+        self.tasks.spawn(poller.run(hints, self.stop.clone()));
+        Ok(())
+    }
+
+    /// Polls the devices that are leased to this process, while others on the same database poll the rest.
+    ///
+    /// # Errors
+    /// If the SNMP engine cannot be set up.
+    pub fn start_sharing_poller(
+        &mut self,
+        service: &Service,
+        settings: &PollSettings,
+        notifications: Option<UdpSocket>,
+        sharing: Sharing,
+    ) -> anyhow::Result<()> {
+        let (leases, stop) = (Leases::default(), self.stop.clone());
+        service.gauges.count(leases.clone());
+        let desk = StoreDesk::new(service.clone()).leasing(leases.clone());
+        let (poller, hints) = self.poller(service, settings, notifications, desk)?;
+        let tending = Tending::new(service.store.clone(), leases.clone(), sharing, stop.clone());
+        self.tasks.spawn(asking::hear_asks(service.store.clone(), leases, stop.clone()));
+        let polled = CancellationToken::new();
+        self.tasks.spawn(tending.run(polled.clone()));
+        self.tasks.spawn(async move {
+            // However polling ends: what is not polled is not kept from others.
+            let _polled = polled.drop_guard();
+            poller.run(hints, stop).await;
+        });
+        Ok(())
+    }
+
+    fn poller(
+        &mut self,
+        service: &Service,
+        settings: &PollSettings,
+        notifications: Option<UdpSocket>,
+        desk: StoreDesk,
+    ) -> anyhow::Result<(Poller<StoreDesk>, mpsc::Receiver<DeviceId>)> {
         let (hint, hints) = mpsc::channel(hints::WAITING);
         let engine = Engine::start(&EngineOptions { max_in_flight: settings.in_flight })?;
         let callers = Callers::default();
@@ -277,15 +325,14 @@ impl Running {
             self.tasks.spawn(hints::listen(socket, callers.clone(), listener, hint, self.stop.clone()));
         }
         let poller = Poller {
-            desk: StoreDesk::new(service.clone()),
+            desk,
             engine,
             clock: service.clock.clone(),
             patience: Patience { timeout: settings.timeout, retries: settings.retries },
             in_flight: settings.in_flight,
             callers,
         };
-        self.tasks.spawn(poller.run(hints, self.stop.clone()));
-        Ok(())
+        Ok((poller, hints))
     }
 
     /// Applies the alert rules over and over to what is the case.
@@ -302,6 +349,8 @@ impl Running {
             async move {
                 // While a past is brought in, the rules that hang on the present have to wait.
                 if service.standing().as_of.is_none() {
+                    // Another process that judges by what it loaded a moment ago would clear what this one opens.
+                    let Some(_turn) = service.store.turn_at("alerts").await? else { return Ok(()) };
                     let (present, kept) = (service.present(), &service.kept);
                     if judge_all_with(&service.store, &present, &service.rules, kept).await? > 0 {
                         service.changes.tell();
@@ -403,11 +452,7 @@ impl Running {
         listener: TcpListener,
         certificates: Option<Certificates>,
     ) {
-        let pages = StorePages(service.clone());
-        // To other machines the names of this one mean nothing; there, people are asked who they are.
-        let here = listener.local_addr().is_ok_and(|address| address.ip().is_loopback());
-        let hosts = if here && !service.door.https { Hosts::Loopback } else { Hosts::Any };
-        let router = crate::site::router_for(pages, hosts);
+        let router = crate::site::router_for(StorePages(service.clone()), hosts(service, &listener));
         let (stop, ended) = (self.stop.clone(), self.stop.clone());
         let changes = Arc::clone(&service.changes);
         // Pages that listen would keep the service from ending.
@@ -416,6 +461,17 @@ impl Running {
             changes.end();
         });
         self.tasks.spawn(serving::serve(listener, router, certificates, stop));
+    }
+
+    /// Serves what programs ask that watch a process without pages.
+    pub fn start_watch(
+        &mut self,
+        service: &Service,
+        listener: TcpListener,
+        certificates: Option<Certificates>,
+    ) {
+        let router = crate::site::watch_router_for(StorePages(service.clone()), hosts(service, &listener));
+        self.tasks.spawn(serving::serve(listener, router, certificates, self.stop.clone()));
     }
 
     /// Runs a piece of work beside the rest; it should end when [`Running::stop_signal`] says so.
@@ -437,6 +493,13 @@ impl Default for Running {
     fn default() -> Self {
         Self::new()
     }
+}
+
+/// The names that are answered to. To other machines the names of this one mean nothing; there, people are asked who
+/// they are.
+fn hosts(service: &Service, listener: &TcpListener) -> Hosts {
+    let here = listener.local_addr().is_ok_and(|address| address.ip().is_loopback());
+    if here && !service.door.https { Hosts::Loopback } else { Hosts::Any }
 }
 
 /// Sees to it that nobody who is not asked for a name looks in from another machine.

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::{Service, StorePages, desk};
+use super::{Service, StorePages, asking, desk};
 use crate::domain::ids::{DeviceId, LotId, SwapId};
 use crate::domain::part::PartKind;
 use crate::domain::poll::Poll;
@@ -89,11 +89,16 @@ impl SwapSource for StorePages {
     }
 }
 
-/// Asks a device, and takes what it says in as the poller does: what a step is judged by is what the history has.
+/// Asks a device, through whoever polls it, and takes what it says in as the poller does: what a step is judged by is what the history has.
 async fn look(service: &Service, device: DeviceId) -> Done<Snapshot> {
     let Some(row) = service.store.devices(Some(device)).await.map_err(SourceError::new)?.pop() else {
         return Ok(Err(Refusal::NoSuchPlace));
     };
+    // Whoever polls it asks it: this process may not even reach it.
+    if let Some(answer) = asking::ask_holder(&service.store, device).await.map_err(SourceError::new)? {
+        let late = "the process that polls this machine did not answer in time; try again in a moment";
+        return Ok(answer.unwrap_or_else(|| Err(late.to_owned())).map_err(Refusal::Silent));
+    }
     let Some(secret) = service.store.credential_of(device).await.map_err(SourceError::new)? else {
         return Ok(Err(Refusal::NoSuchPlace));
     };

@@ -10,6 +10,7 @@ pub mod deliver;
 pub mod ranges;
 mod read;
 pub mod report;
+pub mod sharing;
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -27,6 +28,7 @@ use deliver::DeliverSettings;
 use ranges::Range;
 use read::Reader;
 use report::ReportSettings;
+use sharing::SharingSettings;
 
 /// Every setting, typed and checked.
 #[derive(Debug, Clone)]
@@ -45,6 +47,8 @@ pub struct Config {
     pub notifications: Option<SocketAddr>,
     /// How devices are asked.
     pub poll: PollSettings,
+    /// Which devices are polled, where several processes share one database.
+    pub sharing: SharingSettings,
     /// Where polls wait that the store cannot take for now.
     pub spool: SpoolSettings,
     /// Where printers may be searched for, and how fast.
@@ -193,6 +197,7 @@ impl Config {
             access,
             notifications: reader.optional_address("listen.notifications"),
             poll: poll(&mut reader),
+            sharing: sharing::sharing(&mut reader),
             spool: spool(&mut reader, &data_dir),
             discover: discover(&mut reader),
             rules: rules(&mut reader),
@@ -391,6 +396,23 @@ mod tests {
         assert_eq!(ranges(parse(text, &environment).unwrap()), ["10.1.0.0/16", "fd00::/112"]);
         for wrong in ["ranges = \"10.0.0.0/24\"", "ranges = [\"loft\"]", "ranges = [10]", "rate = 0"] {
             let faults = parse(&format!("[discover]\n{wrong}\n"), &[]).unwrap_err();
+            assert_eq!(faults.0.len(), 1, "{wrong}: {faults}");
+        }
+    }
+
+    #[test]
+    fn a_poller_has_a_name_and_polls_what_its_settings_say() {
+        let usual = parse("", &[]).unwrap().sharing;
+        assert!(!usual.name.is_empty() && usual.scope == sharing::Scope::default());
+        assert_eq!(usual.lease, Duration::from_secs(20));
+        let text =
+            "[poll]\nname = \"annex-1\"\nsites = [\"Annex\"]\nnetworks = [\"10.0.0.7/24\"]\nlease = \"8s\"\n";
+        let said = parse(text, &[("ULLAGE_POLL_SITES", "Loft, Annex")]).unwrap().sharing;
+        assert_eq!((&*said.name, said.lease), ("annex-1", Duration::from_secs(8)));
+        assert_eq!(said.scope.sites, ["Loft", "Annex"]);
+        assert_eq!(said.scope.networks[0].to_string(), "10.0.0.0/24");
+        for wrong in ["networks = [\"loft\"]", "lease = \"1s\"", "sites = \"Annex\""] {
+            let faults = parse(&format!("[poll]\n{wrong}\n"), &[]).unwrap_err();
             assert_eq!(faults.0.len(), 1, "{wrong}: {faults}");
         }
     }

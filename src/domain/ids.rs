@@ -36,6 +36,14 @@ id!(
     AlertId
 );
 id!(
+    /// A run of a process that polls, from when it says so to its end.
+    RunId
+);
+id!(
+    /// What a page asks of whoever polls a device.
+    AskId
+);
+id!(
     /// Somebody who may come in.
     PersonId
 );

@@ -13,6 +13,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{debug, error};
 
 use super::hints::Callers;
+use super::leases::Hold;
 use super::probe::{Patience, ProbeError, find, probe_at};
 use super::schedule::{Turn, due_at};
 use crate::clock::Clock;
@@ -40,6 +41,8 @@ pub struct Subject {
     pub name: String,
     /// Its host name or address, and its port.
     pub address: (String, u16),
+    /// Somebody waits for what it says: it is polled now, however long it has rested.
+    pub is_awaited: bool,
 }
 
 /// Where the poller gets its subjects, and where it hands over what they said.
@@ -50,6 +53,16 @@ pub trait Desk: Clone + Send + Sync + 'static {
     /// How a device lets itself be read; `None` where nobody can say for now, so that it is not asked.
     fn credential(&self, device: DeviceId)
     -> impl Future<Output = anyhow::Result<Option<Credential>>> + Send;
+
+    /// Holds a device for one poll; `None` where it is not this desk's to poll any more.
+    fn hold(&self, _device: DeviceId) -> Option<Hold> {
+        Some(Hold::for_ever())
+    }
+
+    /// Waits until it is worth asking for the subjects before their time.
+    fn more(&self) -> impl Future<Output = ()> + Send {
+        std::future::pending()
+    }
 
     /// Hears how a poll went and how long it took.
     fn asked(&self, _answered: bool, _took: Duration) {}
@@ -101,7 +114,7 @@ impl<D: Desk> Poller<D> {
             let mut due: Vec<Subject> =
                 subjects.into_iter().filter(|subject| is_due(subject, &hinted, now)).collect();
             hinted.clear();
-            due.sort_by_key(|subject| due_at(&subject.turn));
+            due.sort_by_key(|subject| (!subject.is_awaited, due_at(&subject.turn)));
             for subject in due {
                 if polls.under_way() < self.in_flight && polls.may_start(subject.turn.device) {
                     polls.start(subject.turn.device, self.clone().poll(subject));
@@ -111,6 +124,7 @@ impl<D: Desk> Poller<D> {
                 () = stop.cancelled() => break,
                 () = tokio::time::sleep(self.clock.real(LIST_AGE).max(SHORTEST_TICK)) => {}
                 Some(device) = hints.recv() => { hinted.insert(device); }
+                () = self.desk.more() => {}
                 () = polls.ended(), if polls.under_way() > 0 => {}
             }
             polls.end_those_that_did();
@@ -124,12 +138,21 @@ impl<D: Desk> Poller<D> {
     }
 
     async fn poll(self, subject: Subject) {
-        let Subject { turn, name, address } = subject;
+        let Subject { turn, name, address, .. } = subject;
+        let Some(hold) = self.desk.hold(turn.device) else { return };
         let outcome = match self.desk.credential(turn.device).await {
             Ok(None) => return,
             Ok(Some(credential)) => {
                 let begun = Instant::now();
-                let outcome = self.probe(turn.device, &address, Arc::new(credential)).await;
+                let asked = tokio::select! {
+                    biased;
+                    () = hold.over() => None,
+                    outcome = self.probe(turn.device, &address, Arc::new(credential)) => Some(outcome),
+                };
+                let Some(outcome) = asked else {
+                    debug!(device = name, "a poll was broken off: the device is another process's to poll");
+                    return;
+                };
                 self.desk.asked(outcome.is_ok(), begun.elapsed());
                 outcome.map_err(|fault| fault.to_string())
             }
@@ -139,6 +162,10 @@ impl<D: Desk> Poller<D> {
             debug!(device = name, "poll failed: {fault}");
         }
         let poll = Poll { at: self.clock.now(), outcome };
+        // Were this process stopped for a while, an answer of before would be kept as one of now.
+        if hold.is_over() {
+            return;
+        }
         if let Err(fault) = self.desk.take(turn.device, &name, poll).await {
             error!(device = name, "a poll could not be kept: {fault:#}");
         }
@@ -159,7 +186,9 @@ impl<D: Desk> Poller<D> {
 /// Whether a device is to be polled now: by the schedule, or because it hinted that it has something to say.
 fn is_due(subject: &Subject, hinted: &HashSet<DeviceId>, now: Timestamp) -> bool {
     let has_rested = || subject.turn.last_poll_at.is_none_or(|last| now.duration_since(last) >= HINT_REST);
-    due_at(&subject.turn) <= now || (hinted.contains(&subject.turn.device) && has_rested())
+    subject.is_awaited
+        || due_at(&subject.turn) <= now
+        || (hinted.contains(&subject.turn.device) && has_rested())
 }
 
 /// The polls under way, at most one for each device. Whose a poll is stands beside its task, so that a poll

@@ -127,6 +127,18 @@ pub fn router_for<S: Source>(source: S, hosts: Hosts) -> Router {
     guarded(guard::Guard { source, hosts, patience: guard::PATIENCE })
 }
 
+/// What a process without pages tells programs that watch it, behind the same door.
+pub fn watch_router_for<S: Source>(source: S, hosts: Hosts) -> Router {
+    let guard = guard::Guard { source: source.clone(), hosts, patience: guard::PATIENCE };
+    Router::new()
+        .route("/metrics", get(watch::metrics::<S>))
+        .fallback(async || error::SiteError::NoSuchPage)
+        .with_state(source.clone())
+        .layer(from_fn_with_state(source.clone(), access::admit::<S>))
+        .merge(watch::open(source))
+        .layer(from_fn_with_state(guard, guard::stand::<S>))
+}
+
 fn guarded<S: Source>(guard: guard::Guard<S>) -> Router {
     let source = guard.source.clone();
     Router::new()

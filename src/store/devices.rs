@@ -105,6 +105,15 @@ impl Store {
         .await?)
     }
 
+    /// The zone of the site of that name, if it is known.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn site_zone(&self, name: &str) -> Result<Option<String>> {
+        let zone = sqlx::query_scalar!("select time_zone from site where name = $1", name);
+        Ok(zone.fetch_optional(&self.pool).await?)
+    }
+
     /// Adds a device to be watched, with the credential it is asked with.
     ///
     /// # Errors

@@ -12,6 +12,8 @@ pub struct Figures {
     pub silent: i64,
     /// Machines that are called dark.
     pub dark: i64,
+    /// Processes that poll.
+    pub pollers: i64,
     /// Messages on their way.
     pub waiting: i64,
     /// Messages that were given up.
@@ -35,6 +37,7 @@ impl Store {
                select count(*) filter (where answers and not dark) as "answering!",
                       count(*) filter (where not answers and not dark) as "silent!",
                       count(*) filter (where dark) as "dark!",
+                      (select count(*) from poller where until > clock_timestamp()) as "pollers!",
                       (select count(*) from message where sent_at is null and given_up_at is null) as "waiting!",
                       (select count(*) from message where given_up_at is not null) as "given_up!"
                from watched"#,

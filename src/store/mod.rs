@@ -3,6 +3,7 @@
 pub mod alert_life;
 pub mod alert_rules;
 pub mod alerts;
+pub mod asks;
 pub mod care;
 pub mod changes;
 pub mod closings;
@@ -17,6 +18,7 @@ pub mod guides;
 pub mod heads;
 pub mod history;
 pub mod keeping;
+pub mod leases;
 pub mod months;
 pub mod orders;
 pub mod outbox;
@@ -43,7 +45,7 @@ use std::time::Duration;
 
 use sqlx::migrate::Migrator;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
-use sqlx::{PgPool, Postgres, Transaction};
+use sqlx::{PgConnection, PgPool, Postgres, Transaction};
 
 use crate::actor;
 
@@ -147,6 +149,7 @@ impl Store {
         let pool = PgPoolOptions::new()
             .max_connections(connections)
             .acquire_timeout(patience)
+            .after_connect(|connection, _| Box::pin(be_missed(connection)))
             .connect_with(options)
             .await?;
         Ok(Self { pool })
@@ -196,6 +199,21 @@ impl Store {
     pub async fn close(&self) {
         self.pool.close().await;
     }
+}
+
+/// Lets the server give up soon on a process that has vanished or stands still, and on what it has locked: with what is
+/// usual a machine without power would keep its devices locked for two hours.
+async fn be_missed(connection: &mut PgConnection) -> std::result::Result<(), sqlx::Error> {
+    sqlx::query!(
+        "select set_config('tcp_keepalives_idle', '10', false) as idle,
+                set_config('tcp_keepalives_interval', '5', false) as interval,
+                set_config('tcp_keepalives_count', '3', false) as count,
+                set_config('tcp_user_timeout', '25000', false) as unheard,
+                set_config('idle_in_transaction_session_timeout', '5min', false) as standing_still"
+    )
+    .fetch_one(connection)
+    .await?;
+    Ok(())
 }
 
 /// Whether an error is the breach of a named constraint.

@@ -155,6 +155,10 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn bundle(&self, now: Timestamp, apart: SignedDuration) -> Result<u64> {
         let mut work = self.begin().await?;
+        // Two at once would each see no mail yet, and make one.
+        if !Self::has_turn(&mut work, "bundle").await? {
+            return Ok(0);
+        }
         let since = now.checked_sub(apart).unwrap_or(Timestamp::MIN);
         let due = sqlx::query!(
             "select notice.id, recipient_id, channel

@@ -7,7 +7,7 @@ use super::digest;
 use super::slots::renew_sizes;
 use crate::domain::alert::{Rule, Subject};
 use crate::domain::care;
-use crate::domain::ids::DeviceId;
+use crate::domain::ids::{DeviceId, RunId};
 use crate::domain::outlook::Present;
 use crate::domain::poll::{Changes, Patience, Poll, fold};
 use crate::domain::rules::Rules;
@@ -28,14 +28,35 @@ pub async fn ingest(
     present: &Present,
     rules: &Rules,
 ) -> Result<()> {
+    ingest_for(store, device, device_name, polls, present, (rules, None)).await.map(drop)
+}
+
+/// The same for a run of a poller that leases its devices. `false` if the device was taken from it meanwhile, and then
+/// nothing is kept: whoever has it now has asked it since.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn ingest_for(
+    store: &Store,
+    device: DeviceId,
+    device_name: &str,
+    polls: &[Poll],
+    present: &Present,
+    (rules, run): (&Rules, Option<RunId>),
+) -> Result<bool> {
     let mut work = store.begin().await?;
-    let Some(mut memory) = Store::recall(&mut work, device).await? else { return Ok(()) };
+    let Some(mut memory) = Store::recall(&mut work, device).await? else { return Ok(true) };
+    if let Some(run) = run
+        && !Store::still_has(&mut work, run, device).await?
+    {
+        return Ok(false);
+    }
     let known_to = memory.last_poll_at;
     let bell = Bell::of(&mut work, device, present, rules).await?;
     let patience = Patience { dark_after: bell.dark_after(), calendar: &rules.practice.calendar };
     let changes = fold(&mut memory, polls, present, patience);
     if changes.last_poll.is_none() {
-        return Ok(());
+        return Ok(true);
     }
     Store::record(&mut work, device, &memory, &changes).await?;
     let last_run = Store::last_power_run(&mut work, device).await?;
@@ -50,8 +71,9 @@ pub async fn ingest(
     if let Some(seen_until) = memory.last_answer_at {
         digest::digest(&mut work, device, device_name, seen_until, present, rules, &bell).await?;
     }
+    Store::tell_of_poll(&mut work).await?;
     work.commit().await?;
-    Ok(())
+    Ok(true)
 }
 
 async fn record_darkness(

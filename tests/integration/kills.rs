@@ -91,7 +91,7 @@ async fn number(pool: &PgPool, sql: &'static str) -> i64 {
 }
 
 /// What can be said of a store at every moment, whatever was killed before.
-async fn check(pool: &PgPool) {
+pub(crate) async fn check(pool: &PgPool) {
     // A reading is kept where a slot changed: two alike in a row would be one that counted twice.
     let twice = "select count(*) from (
                      select (unit, max_capacity, level) = lag((unit, max_capacity, level)) over slots as same,

@@ -13,6 +13,7 @@ mod import;
 mod ingest;
 mod keeping;
 mod kills;
+mod leases;
 mod live;
 mod month_mail;
 mod months;

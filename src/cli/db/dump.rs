@@ -44,7 +44,11 @@ pub(super) async fn dump(store: &Reached, out: Option<PathBuf>) -> anyhow::Resul
 
 async fn write_copy(store: &Reached, partial: &Path, signals: &mut Signals) -> anyhow::Result<()> {
     let mut command = client(store, "pg_dump", 0)?;
-    command.args(["--format=custom", "--no-owner", "--no-privileges", "--file"]).arg(partial);
+    command.args(["--format=custom", "--no-owner", "--no-privileges"]);
+    // Who polls what is of this moment: a copy would wait for processes that are not there.
+    command
+        .args(["poller", "device_lease", "device_ask"].map(|table| format!("--exclude-table-data={table}")));
+    command.arg("--file").arg(partial);
     let status = foreground::run(command, signals).await.context("pg_dump could not be run")?;
     if status != 0 {
         bail!("pg_dump ended with status {status}; no copy of {} was written", store.place);

@@ -31,6 +31,7 @@ impl Desk for Stage {
             turn: Turn { device, every: Duration::from_secs(900), last_poll_at: None, failures: 0 },
             name: "Bobbin".to_owned(),
             address: ("127.0.0.1".to_owned(), 161),
+            is_awaited: false,
         };
         Ok(vec![subject(STUMBLES), subject(TAKES_LONG)])
     }

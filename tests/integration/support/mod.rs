@@ -3,6 +3,7 @@
 pub(crate) mod contents;
 pub(crate) mod database;
 pub(crate) mod http;
+pub(crate) mod line;
 pub(crate) mod loft;
 pub(crate) mod plain_agent;
 pub(crate) mod program;

@@ -1,0 +1,3 @@
+drop table device_ask;
+drop table device_lease;
+drop table poller;
