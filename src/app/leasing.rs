@@ -16,6 +16,8 @@ use crate::store::{Result, Store, StoreError};
 
 /// Leases are looked after at least so often.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
+/// The store has so long for a turn at most; after that it counts as away.
+const PATIENCE: Duration = Duration::from_secs(20);
 /// A process that ends waits no longer for its leases to be given back; they run out anyway.
 const LEAVE: Duration = Duration::from_secs(3);
 /// In a database of our own nobody else polls: its leases need not be renewed often, and the next service that has the
@@ -76,6 +78,8 @@ impl Tending {
     /// Goes on until the last poll is over, and gives everything back.
     pub(super) async fn run(mut self, polled: CancellationToken) {
         let pace = self.sharing.pace().min(LOOK_EVERY);
+        // Two turns can fail before a lease is over.
+        let patience = (self.sharing.length * 2 / 5).min(PATIENCE);
         let mut tick = tokio::time::interval(pace);
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let stop = self.stop.clone();
@@ -86,8 +90,8 @@ impl Tending {
                 () = stop.cancelled(), if !told => told = true,
                 _ = tick.tick() => {}
             }
-            let turn = tokio::time::timeout(pace, self.turn()).await;
-            self.went(turn.unwrap_or(Err(StoreError::Slow(pace))));
+            let turn = tokio::time::timeout(patience, self.turn()).await;
+            self.went(turn.unwrap_or(Err(StoreError::Slow(patience))));
         }
         if let Some(run) = self.leases.run() {
             self.leases.begin(None);
