@@ -50,7 +50,7 @@ impl Running {
     pub fn start_hearing(&mut self, service: &Service) {
         let (store, changes) = (service.store.clone(), service.changes.clone());
         let stop = self.stop_signal();
-        self.spawn(async move { hear(&store, News::Came, &stop, || changes.tell()).await });
+        self.spawn("news", async move { hear(&store, News::Came, &stop, || changes.tell()).await });
     }
 }
 

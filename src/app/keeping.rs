@@ -38,7 +38,7 @@ impl Running {
         let (handle, running) = job.start(work, self.stop_signal());
         handle.ring();
         gauges.watch(&handle);
-        self.spawn(running);
+        self.spawn(handle.name(), running);
         handle
     }
 }

@@ -5,6 +5,7 @@ mod access;
 mod alert_pages;
 mod asking;
 mod desk;
+mod draining;
 mod head_pages;
 mod keeping;
 mod leasing;
@@ -27,12 +28,11 @@ use anyhow::Context;
 use jiff::{SignedDuration, Timestamp};
 use tokio::net::{TcpListener, UdpSocket};
 use tokio::sync::mpsc;
-use tokio::task::JoinSet;
-use tokio_util::sync::CancellationToken;
-use tracing::{info, warn};
+use tracing::info;
 
 pub use asking::see_to_the_zone;
 pub use desk::{StoreDesk, credential};
+pub use draining::Running;
 pub use leasing::Sharing;
 pub use pages::StorePages;
 pub use tls::Certificates;
@@ -81,8 +81,6 @@ const SHORTEST_REST: Duration = Duration::from_secs(5);
 const DELIVER_EVERY: Duration = Duration::from_secs(2);
 /// How often it is looked whether the picture of the room is due, in life.
 const RENEW_EVERY: Duration = Duration::from_secs(5);
-/// How long what is under way may take to finish once the service is told to stop.
-const DRAIN: Duration = Duration::from_secs(10);
 
 /// 2026-01-01T00:00:00Z in Unix seconds: the boot counter of our engine counts from here, and has room until
 /// 2094.
@@ -247,25 +245,7 @@ impl Service {
     }
 }
 
-/// The tasks of a running service.
-pub struct Running {
-    tasks: JoinSet<()>,
-    stop: CancellationToken,
-}
-
 impl Running {
-    /// Nothing runs yet.
-    #[must_use]
-    pub fn new() -> Self {
-        Self { tasks: JoinSet::new(), stop: CancellationToken::new() }
-    }
-
-    /// What tells a task to stop.
-    #[must_use]
-    pub fn stop_signal(&self) -> CancellationToken {
-        self.stop.clone()
-    }
-
     /// Polls every device in time, and at once when one of them notifies through `notifications`.
     ///
     /// # Errors
@@ -278,7 +258,7 @@ impl Running {
     ) -> anyhow::Result<()> {
         let (poller, hints) =
             self.poller(service, settings, notifications, StoreDesk::new(service.clone()))?;
-        self.tasks.spawn(poller.run(hints, self.stop.clone()));
+        self.spawn("polls", poller.run(hints, self.stop.clone()));
         Ok(())
     }
 
@@ -298,10 +278,10 @@ impl Running {
         let desk = StoreDesk::new(service.clone()).leasing(leases.clone());
         let (poller, hints) = self.poller(service, settings, notifications, desk)?;
         let tending = Tending::new(service.store.clone(), leases.clone(), sharing, stop.clone());
-        self.tasks.spawn(asking::hear_asks(service.store.clone(), leases, stop.clone()));
+        self.spawn("asks", asking::hear_asks(service.store.clone(), leases, stop.clone()));
         let polled = CancellationToken::new();
-        self.tasks.spawn(tending.run(polled.clone()));
-        self.tasks.spawn(async move {
+        self.spawn("leases", tending.run(polled.clone()));
+        self.spawn("polls", async move {
             // However polling ends: what is not polled is not kept from others.
             let _polled = polled.drop_guard();
             poller.run(hints, stop).await;
@@ -322,7 +302,10 @@ impl Running {
         if let Some(socket) = notifications {
             let identity = identity(&socket, service.clock.now());
             let listener = Listener::new(engine.clone(), identity);
-            self.tasks.spawn(hints::listen(socket, callers.clone(), listener, hint, self.stop.clone()));
+            self.spawn(
+                "notifications",
+                hints::listen(socket, callers.clone(), listener, hint, self.stop.clone()),
+            );
         }
         let poller = Poller {
             desk,
@@ -361,7 +344,7 @@ impl Running {
         };
         let (handle, running) = job.start(work, self.stop.clone());
         gauges.watch(&handle);
-        self.tasks.spawn(running);
+        self.spawn(handle.name(), running);
         handle
     }
 
@@ -388,7 +371,7 @@ impl Running {
         let (handle, running) = job.start(work, self.stop.clone());
         handle.ring();
         gauges.watch(&handle);
-        self.tasks.spawn(running);
+        self.spawn(handle.name(), running);
         handle
     }
 
@@ -410,7 +393,7 @@ impl Running {
         };
         let (handle, running) = job.start(work, self.stop.clone());
         gauges.watch(&handle);
-        self.tasks.spawn(running);
+        self.spawn(handle.name(), running);
         handle
     }
 
@@ -426,8 +409,8 @@ impl Running {
             self.stop.clone(),
         );
         service.gauges.watch(&handle);
+        self.spawn(handle.name(), running);
         service.pictures.is_renewed_by(handle);
-        self.tasks.spawn(running);
         let months = service.clone();
         let (handle, running) = Job { name: "months", period: RENEW_EVERY, clock: clock() }.start(
             move || {
@@ -441,8 +424,8 @@ impl Running {
         );
         service.gauges.watch(&handle);
         service.months.is_renewed_by(&handle);
+        self.spawn(handle.name(), running);
         service.trends.is_renewed_by(handle);
-        self.tasks.spawn(running);
     }
 
     /// Serves the pages.
@@ -456,11 +439,11 @@ impl Running {
         let (stop, ended) = (self.stop.clone(), self.stop.clone());
         let changes = Arc::clone(&service.changes);
         // Pages that listen would keep the service from ending.
-        self.tasks.spawn(async move {
+        self.spawn("changes", async move {
             ended.cancelled().await;
             changes.end();
         });
-        self.tasks.spawn(serving::serve(listener, router, certificates, stop));
+        self.spawn("pages", serving::serve(listener, router, certificates, stop));
     }
 
     /// Serves what programs ask that watch a process without pages.
@@ -471,27 +454,7 @@ impl Running {
         certificates: Option<Certificates>,
     ) {
         let router = crate::site::watch_router_for(StorePages(service.clone()), hosts(service, &listener));
-        self.tasks.spawn(serving::serve(listener, router, certificates, self.stop.clone()));
-    }
-
-    /// Runs a piece of work beside the rest; it should end when [`Running::stop_signal`] says so.
-    pub fn spawn(&mut self, work: impl Future<Output = ()> + Send + 'static) {
-        self.tasks.spawn(work);
-    }
-
-    /// Stops every task, and lets what is under way finish within a deadline.
-    pub async fn drain(mut self) {
-        self.stop.cancel();
-        let all_done = async { while self.tasks.join_next().await.is_some() {} };
-        if tokio::time::timeout(DRAIN, all_done).await.is_err() {
-            warn!(tasks = self.tasks.len(), "gave up waiting for what was under way after {DRAIN:?}");
-        }
-    }
-}
-
-impl Default for Running {
-    fn default() -> Self {
-        Self::new()
+        self.spawn("watch", serving::serve(listener, router, certificates, self.stop.clone()));
     }
 }
 

@@ -29,7 +29,7 @@ impl Running {
         };
         let (handle, running) = job.start(work, self.stop_signal());
         gauges.watch(&handle);
-        self.spawn(running);
+        self.spawn(handle.name(), running);
         Some(handle)
     }
 }

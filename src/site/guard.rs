@@ -179,7 +179,27 @@ fn log(error: &SiteError, uri: &Uri) {
 
 #[cfg(test)]
 mod tests {
+    use std::io::{Read as _, Write as _};
+
     use super::*;
+    use crate::site::guarded;
+    use crate::site::tests::{full, serve};
+
+    #[test]
+    fn a_form_that_does_not_arrive_is_given_up() {
+        let guard = Guard { source: full(), hosts: Hosts::Loopback, patience: Duration::from_millis(200) };
+        serve(guarded(guard), |to| {
+            let mut stream = std::net::TcpStream::connect(to).unwrap();
+            stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
+            let head = "POST /shelf/count HTTP/1.1\r\nHost: localhost\r\nSec-Fetch-Site: same-origin\r\n\
+                        Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 100\r\n\r\n";
+            write!(stream, "{head}who=Ida").unwrap();
+            // The connection stays open on this side: what is missing may still come.
+            let mut heard = [0; 64];
+            let n = stream.read(&mut heard).expect("it is waited for without end");
+            assert!(heard[..n].starts_with(b"HTTP/1.1 503"), "{}", String::from_utf8_lossy(&heard[..n]));
+        });
+    }
 
     #[test]
     fn only_names_of_this_machine_are_loopback() {

@@ -46,7 +46,7 @@ pub(crate) fn with(source: Fixture, asking: impl FnOnce(SocketAddr)) {
     serve(router(source), asking);
 }
 
-fn serve(router: axum::Router, asking: impl FnOnce(SocketAddr)) {
+pub(super) fn serve(router: axum::Router, asking: impl FnOnce(SocketAddr)) {
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
     let listener = runtime.block_on(tokio::net::TcpListener::bind("127.0.0.1:0")).unwrap();
     let address = listener.local_addr().unwrap();
