@@ -22,6 +22,7 @@ pub mod report;
 pub mod run_check;
 pub mod runs;
 pub mod serve;
+pub mod settings;
 pub mod shelf;
 pub mod slots;
 mod snmp_options;
@@ -66,6 +67,8 @@ enum Command {
     Report(report::Args),
     /// Check the settings and reach the store
     Check,
+    /// Print every setting, with what holds without it and what it does; needs no store
+    Settings(settings::Args),
     /// Search ranges of addresses for printers
     Discover(discover::Args),
     /// Send a test message by mail or to a web address, and say what happened; needs no store
@@ -117,6 +120,7 @@ pub async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Command::Analyse(args) => return analyse::run(&args),
         Command::Demo(args) => return demo::run(args, overrides).await,
         Command::Check => return check::run(&overrides).await,
+        Command::Settings(args) => return Ok(settings::run(&args)),
         _ => {}
     }
     let config = match Config::load(&overrides) {
@@ -154,9 +158,12 @@ async fn on_the_store(command: Command, config: Config) -> anyhow::Result<ExitCo
         Command::Heads(command) => heads::run(command, config).await,
         Command::Shelf(command) => shelf::run(command, config).await,
         Command::Db(command) => db::run(command, config.store).await,
-        Command::Serve(_) | Command::Poll(_) | Command::Analyse(_) | Command::Demo(_) | Command::Check => {
-            Ok(ExitCode::SUCCESS)
-        }
+        Command::Serve(_)
+        | Command::Poll(_)
+        | Command::Analyse(_)
+        | Command::Demo(_)
+        | Command::Check
+        | Command::Settings(_) => Ok(ExitCode::SUCCESS),
     }
 }
 

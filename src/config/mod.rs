@@ -9,6 +9,7 @@ pub mod access;
 pub mod deliver;
 pub mod ranges;
 mod read;
+pub mod reference;
 pub mod report;
 pub mod sharing;
 
@@ -182,31 +183,47 @@ impl Config {
         overrides: &Overrides,
     ) -> Result<Self, Faults> {
         let mut reader = Reader::new(text, environment);
-        let site = site(&mut reader);
-        let data_dir = data_dir(&mut reader, environment, overrides);
-        let store = store(&mut reader, environment, overrides, &data_dir);
+        let config = Self::read(&mut reader, environment, overrides);
+        reader.finish()?;
+        Ok(config)
+    }
+
+    /// Every key that is read.
+    #[cfg(test)]
+    fn known_keys() -> std::collections::BTreeSet<&'static str> {
+        let mut reader = Reader::new("", &|_| None);
+        Self::read(&mut reader, &|_| None, &Overrides::default());
+        reader.known()
+    }
+
+    fn read(
+        reader: &mut Reader<'_>,
+        environment: &dyn Fn(&str) -> Option<String>,
+        overrides: &Overrides,
+    ) -> Self {
+        let site = site(reader);
+        let data_dir = data_dir(reader, environment, overrides);
+        let store = store(reader, environment, overrides, &data_dir);
         let listen = reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830)));
-        let access = access::access(&mut reader);
-        let deliver = deliver::deliver(&mut reader, &format!("{}://{listen}", access.scheme()));
-        let report = report::report(&mut reader, deliver.mail.is_some());
-        let config = Self {
+        let access = access::access(reader);
+        let deliver = deliver::deliver(reader, &format!("{}://{listen}", access.scheme()));
+        let report = report::report(reader, deliver.mail.is_some());
+        Self {
             file: None,
             site,
             store,
             listen,
             access,
             notifications: reader.optional_address("listen.notifications"),
-            poll: poll(&mut reader),
-            sharing: sharing::sharing(&mut reader),
-            spool: spool(&mut reader, &data_dir),
-            discover: discover(&mut reader),
-            rules: rules(&mut reader),
+            poll: poll(reader),
+            sharing: sharing::sharing(reader),
+            spool: spool(reader, &data_dir),
+            discover: discover(reader),
+            rules: rules(reader),
             deliver,
             report,
-            detail_months: detail_months(&mut reader),
-        };
-        reader.finish()?;
-        Ok(config)
+            detail_months: detail_months(reader),
+        }
     }
 }
 

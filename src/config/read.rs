@@ -39,6 +39,12 @@ impl<'a> Reader<'a> {
         reader
     }
 
+    /// The keys that were asked for so far.
+    #[cfg(test)]
+    pub(super) fn known(&self) -> BTreeSet<&'static str> {
+        self.known.clone()
+    }
+
     /// Notes a fault of a key.
     pub(super) fn fault(&mut self, key: &str, message: &str) {
         self.faults.push(Fault { key: key.to_owned(), message: message.to_owned() });
