@@ -5,7 +5,7 @@
 
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use anyhow::Context;
 use jiff::Timestamp;
@@ -147,6 +147,9 @@ impl Desk for StoreDesk {
                 _ => drop(memory.waiting.remove(&turn.device)),
             }
         }
+        let Service { hands, clock, zone, .. } = &self.service;
+        let asked = subjects.iter().filter_map(|subject| subject.turn.last_poll_at);
+        hands.look((clock.now(), Instant::now()), asked, zone);
         Ok(subjects)
     }
 

@@ -6,6 +6,7 @@ mod alert_pages;
 mod asking;
 mod desk;
 mod draining;
+mod hands;
 mod head_pages;
 mod keeping;
 mod leasing;
@@ -105,6 +106,8 @@ pub struct Service {
     door: Arc<access::Doorkeeper>,
     /// Where polls wait that the store cannot take for now.
     pub spool: Option<Spool>,
+    /// How the machine's clock goes.
+    hands: Arc<hands::Hands>,
     /// What is counted of how it goes.
     gauges: metrics::Shared,
     /// What was advised the last time.
@@ -151,6 +154,7 @@ impl Service {
             report,
             door,
             spool: None,
+            hands: Arc::default(),
             gauges: Arc::default(),
             kept,
             changes,

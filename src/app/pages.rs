@@ -62,8 +62,11 @@ impl Source for StorePages {
     }
 
     fn notice(&self) -> Option<Notice> {
+        let Service { hands, clock, zone, .. } = &self.0;
+        let now = [waiting::sentence(&self.0), hands.sentence(clock.now(), zone)];
+        let now: Vec<String> = now.into_iter().flatten().collect();
         let standing = self.0.standing().notice;
-        standing.or_else(|| waiting::sentence(&self.0)).map(|text| Notice { text })
+        standing.or_else(|| (!now.is_empty()).then(|| now.join(" "))).map(|text| Notice { text })
     }
 
     async fn ready(&self) -> Result<(), String> {

@@ -196,3 +196,29 @@ async fn a_device_that_is_no_longer_watched_is_passed_over() {
     assert_eq!(store.devices(None).await.unwrap().len(), 1);
     assert_eq!(count(&store, "reading").await, 4);
 }
+
+/// What is there of one machine whose clock-keeper put the clock back: three polls, two from before, and what follows.
+#[tokio::test]
+async fn a_clock_that_was_put_back_leaves_readings_in_order() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let bobbin = device(&store, "Bobbin").await;
+    take(&store, bobbin, &[answered(8, 4000, 9000), answered(9, 3900, 9000)], 9).await;
+    let before = contents(store.pool()).await;
+    // Put back by an hour: what is asked now comes at times that lie before the last.
+    take(&store, bobbin, &[answered(5, 3890, 9000)], 5).await;
+    take(&store, bobbin, &[answered(6, 3880, 9000), silent(7)], 7).await;
+    take(&store, bobbin, &[answered(9, 3870, 9000)], 9).await;
+    assert_same(&before, &contents(store.pool()).await);
+    // Once it has caught up, what was used meanwhile is seen at once, in order.
+    take(&store, bobbin, &[answered(10, 3860, 9000)], 10).await;
+    let levels: Vec<i32> = sqlx::query_scalar(
+        "select reading.level from reading join slot on slot.id = slot_id where supply_index = 1 order by at",
+    )
+    .fetch_all(store.pool())
+    .await
+    .unwrap();
+    assert_eq!(levels, [4000, 3900, 3860]);
+    let row = store.devices(None).await.unwrap().remove(0);
+    assert_eq!((row.last_answer_at, row.fault), (Some(present(10).now), None));
+}
