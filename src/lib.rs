@@ -13,6 +13,7 @@ pub mod demo;
 pub mod domain;
 pub mod jobs;
 pub mod notify;
+pub mod openid;
 pub mod poller;
 pub mod report;
 pub mod site;

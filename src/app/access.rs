@@ -4,12 +4,15 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use jiff::Timestamp;
 
+use super::openid::OpenId;
 use super::{Service, StorePages};
 use crate::actor::Actor;
 use crate::config::access::{AccessSettings, Front};
 use crate::domain::access::{Limits, Password, Role};
 use crate::domain::ids::PersonId;
-use crate::site::access_source::{AccessSource, Acted, PersonAct};
+use crate::openid::Fault;
+use crate::openid::provider::Returned;
+use crate::site::access_source::{AccessSource, Acted, NotIn, PersonAct, ProviderDoor};
 use crate::site::source::SourceError;
 use crate::store::Store;
 use crate::store::changes::Change;
@@ -23,14 +26,16 @@ pub(super) struct Doorkeeper {
     limits: Limits,
     pub(super) https: bool,
     front: Option<Front>,
+    pub(super) openid: Option<OpenId>,
     /// Whether anybody may come in by name. Once somebody may, somebody always may: the last administrator stays.
     has_people: AtomicBool,
 }
 
 impl Doorkeeper {
     pub(super) fn new(settings: AccessSettings) -> Self {
-        let AccessSettings { limits, https, front, certificate: _ } = settings;
-        Self { limits, https, front, has_people: AtomicBool::new(false) }
+        let AccessSettings { limits, https, front, openid, certificate: _ } = settings;
+        let openid = openid.and_then(OpenId::new);
+        Self { limits, https, front, openid, has_people: AtomicBool::new(false) }
     }
 
     async fn asks_names(&self, store: &Store) -> crate::store::Result<bool> {
@@ -46,7 +51,7 @@ impl Doorkeeper {
 }
 
 impl Service {
-    fn lasting(&self) -> (Limits, Timestamp) {
+    pub(super) fn lasting(&self) -> (Limits, Timestamp) {
         (self.door.limits, self.clock.now())
     }
 }
@@ -73,6 +78,23 @@ impl AccessSource for StorePages {
 
     async fn enter_by_front(&self, name: &str, door: Door) -> Result<Option<Key>, SourceError> {
         access::enter_by_front(&self.0.store, name, &door, self.0.lasting()).await.map_err(SourceError::new)
+    }
+
+    fn provider(&self) -> Option<ProviderDoor> {
+        self.provider_door()
+    }
+
+    async fn to_provider(&self, then: &str) -> Result<Result<(String, String), Fault>, SourceError> {
+        Ok(self.way_to_provider(then).await)
+    }
+
+    async fn back_from_provider(
+        &self,
+        carried: &str,
+        returned: Returned,
+        door: Door,
+    ) -> Result<Result<(Key, String), NotIn>, SourceError> {
+        self.way_from_provider(carried, &returned, &door).await
     }
 
     async fn program(&self, token: &Key) -> Result<Option<Actor>, SourceError> {

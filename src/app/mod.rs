@@ -11,6 +11,7 @@ mod head_pages;
 mod keeping;
 mod leasing;
 mod metrics;
+mod openid;
 mod pages;
 mod run_pages;
 pub mod search;

@@ -5,6 +5,7 @@ use std::process::ExitCode;
 use super::refuse;
 use crate::app::{Certificates, open_to_all};
 use crate::config::{Config, Overrides};
+use crate::openid::provider::Provider;
 use crate::store::Store;
 use crate::store::reach::WhenInUse;
 
@@ -47,6 +48,12 @@ pub async fn run(overrides: &Overrides) -> anyhow::Result<ExitCode> {
         }
     };
     println!("people         {people}");
+    if let Some(openid) = config.access.openid.clone() {
+        let (issuer, back) = (openid.issuer.clone(), openid.redirect_uri());
+        let asked = Provider::new(openid).try_out().await;
+        asked.map_err(|fault| anyhow::anyhow!("openid.issuer: {}", fault.in_full()))?;
+        println!("               or by {issuer}, which answers; it has to send them back to {back}");
+    }
     if !named && !config.listen.ip().is_loopback() {
         eprintln!("ullage: {}", open_to_all(config.listen));
         return Ok(ExitCode::from(super::USAGE));

@@ -11,7 +11,7 @@ use crate::domain::access::Role;
 use crate::store::Store;
 use crate::store::people::Person;
 use crate::store::reach::WhenInUse;
-use crate::usecase::access::{Key, people};
+use crate::usecase::access::{Key, openid, people};
 
 /// What to do about people.
 #[derive(Debug, clap::Subcommand)]
@@ -37,6 +37,11 @@ pub enum PeopleCommand {
     /// Print a link by which somebody chooses another password
     Link {
         /// Their name
+        name: String,
+    },
+    /// Forget who somebody is at the provider of sign-ins: whoever it names so next is them
+    Forget {
+        /// Their name here
         name: String,
     },
     /// Let somebody come in no longer; what they did stays under their name
@@ -89,6 +94,15 @@ async fn act(store: &Store, command: PeopleCommand, config: &Config) -> anyhow::
         PeopleCommand::Link { name } => {
             let (name, key) = people::link(store, named(store, &name).await?.id, now).await??;
             tell_link(&name, &key, config);
+        }
+        PeopleCommand::Forget { name } => {
+            let one = named(store, &name).await?;
+            anyhow::ensure!(
+                openid::forget(store, one.id).await?,
+                "nobody at a provider comes in as {}",
+                one.name
+            );
+            println!("{}: whoever the provider names so next is them; every visit has ended.", one.name);
         }
         PeopleCommand::Retire { name } => {
             let name = people::retire(store, named(store, &name).await?.id, now).await??;

@@ -50,7 +50,7 @@ struct Door {
 ///
 /// # Errors
 /// If the store or the address cannot be had.
-pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
+pub async fn run(args: Args, mut config: Config) -> anyhow::Result<ExitCode> {
     let is_own = matches!(config.store, StoreAt::Managed(_));
     if args.only.is_some() && is_own {
         eprintln!(
@@ -62,6 +62,9 @@ pub async fn run(args: Args, config: Config) -> anyhow::Result<ExitCode> {
     let (pages, polls) = (args.only != Some(Half::Polls), args.only != Some(Half::Pages));
     let at = args.listen.or(pages.then_some(config.listen));
     let door = open_at(at, &config).await?;
+    if let (Some(door), true) = (&door, pages) {
+        config.served_at(door.address).map_err(|fault| anyhow::anyhow!("{fault}"))?;
+    }
     let notifications = match polls {
         true => open_notifications(config.notifications).await?,
         false => None,

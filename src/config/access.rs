@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use jiff::SignedDuration;
 
+use super::openid::OpenIdSettings;
 use super::ranges::Range;
 use super::read::Reader;
 use crate::domain::access::Limits;
@@ -21,6 +22,8 @@ pub struct AccessSettings {
     pub certificate: Option<CertificateFiles>,
     /// The server in front that says who somebody is, if one may.
     pub front: Option<Front>,
+    /// The provider that people may come in by, if there is one.
+    pub openid: Option<OpenIdSettings>,
 }
 
 impl AccessSettings {
@@ -73,6 +76,8 @@ pub(super) fn access(reader: &mut Reader<'_>) -> AccessSettings {
         https: reader.flag("listen.https", false) || certificate.is_some(),
         certificate,
         front: front(reader),
+        // What it is read from is known once the address of the pages is.
+        openid: None,
     }
 }
 

@@ -100,6 +100,8 @@ pub struct DeliverSettings {
     pub webhook: WebhookSettings,
     /// Where the links in messages lead, without a slash at the end.
     pub link: String,
+    /// Whether the settings say so; else it is the address of the pages.
+    pub link_is_said: bool,
     /// How long after a first try the second one comes.
     pub again: Duration,
     /// How far apart mails to one person are.
@@ -120,6 +122,7 @@ pub(super) fn deliver(reader: &mut Reader<'_>, pages: &str) -> DeliverSettings {
             allow_private: reader.flag("webhook.allow_private", false),
             trust,
         },
+        link_is_said: link.is_some(),
         link: link.unwrap_or_else(|| pages.to_owned()),
         again: reader.duration(
             "deliver.retry_after",

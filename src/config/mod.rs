@@ -7,6 +7,7 @@
 
 pub mod access;
 pub mod deliver;
+pub mod openid;
 pub mod ranges;
 mod read;
 pub mod reference;
@@ -196,6 +197,25 @@ impl Config {
         reader.known()
     }
 
+    /// Takes over where the pages are served in truth: a port that was free, or an address of the command line.
+    ///
+    /// # Errors
+    /// If people come in by a provider, and nothing says where it leads them back to.
+    pub fn served_at(&mut self, address: SocketAddr) -> Result<(), Fault> {
+        if self.deliver.link_is_said || address == self.listen {
+            return Ok(());
+        }
+        self.deliver.link = format!("{}://{address}", self.access.scheme());
+        match &mut self.access.openid {
+            Some(_) if !address.ip().is_loopback() => Err(openid::no_way_back()),
+            Some(openid) => {
+                openid.pages.clone_from(&self.deliver.link);
+                Ok(())
+            }
+            None => Ok(()),
+        }
+    }
+
     fn read(
         reader: &mut Reader<'_>,
         environment: &dyn Fn(&str) -> Option<String>,
@@ -205,8 +225,11 @@ impl Config {
         let data_dir = data_dir(reader, environment, overrides);
         let store = store(reader, environment, overrides, &data_dir);
         let listen = reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830)));
-        let access = access::access(reader);
+        let mut access = access::access(reader);
         let deliver = deliver::deliver(reader, &format!("{}://{listen}", access.scheme()));
+        // Where nothing is said, links lead to the address of the pages, which is one for browsers on this machine only.
+        let reached = deliver.link_is_said || listen.ip().is_loopback();
+        access.openid = openid::openid(reader, reached.then_some(&*deliver.link), &deliver.webhook.trust);
         let report = report::report(reader, deliver.mail.is_some());
         Self {
             file: None,

@@ -45,6 +45,11 @@ impl<'a> Reader<'a> {
         self.known.clone()
     }
 
+    /// Whether anything is said for a key, usable or not.
+    pub(super) fn is_said(&mut self, key: &'static str) -> bool {
+        self.look_up(key).is_some()
+    }
+
     /// Notes a fault of a key.
     pub(super) fn fault(&mut self, key: &str, message: &str) {
         self.faults.push(Fault { key: key.to_owned(), message: message.to_owned() });

@@ -89,6 +89,48 @@ pub const SETTINGS: &[Setting] = &[
         sets: r#"the addresses that the server in front speaks from, such as `["127.0.0.1"]`"#,
     },
     Setting {
+        key: "openid.issuer",
+        usual: Words("none"),
+        sets: r#"a provider of OpenID Connect that people may come in by besides, to the letter, such as `"https://login.loft.example"`"#,
+    },
+    Setting {
+        key: "openid.client_id",
+        usual: Words("none"),
+        sets: "the name that the provider knows Ullage by",
+    },
+    Setting {
+        key: "openid.client_secret",
+        usual: Words("none"),
+        sets: "what Ullage proves that with; best in the environment, as `ULLAGE_OPENID_CLIENT_SECRET`",
+    },
+    Setting {
+        key: "openid.label",
+        usual: Words("the provider's host"),
+        sets: "what the provider is called on the page",
+    },
+    Setting {
+        key: "openid.scope",
+        usual: Value(r#""openid profile""#),
+        sets: "what the provider is asked to say",
+    },
+    Setting {
+        key: "openid.name_claim",
+        usual: Value(r#""preferred_username""#),
+        sets: "the claim that says under which name somebody comes in here the first time; of `email` only one that is verified counts",
+    },
+    Setting {
+        key: "openid.role_claim",
+        usual: Words("none"),
+        sets: r#"a claim that gives roles, such as `"groups"`; dots lead into objects. Without it nobody is let in who is not known here, and roles are given here"#,
+    },
+    Setting {
+        key: "openid.readers",
+        usual: Words("none"),
+        sets: r#"the values that make a reader, such as `["loft"]`"#,
+    },
+    Setting { key: "openid.operators", usual: Words("none"), sets: "those that make an operator" },
+    Setting { key: "openid.administrators", usual: Words("none"), sets: "those that make an administrator" },
+    Setting {
         key: "poll.every",
         usual: Value(r#""15m""#),
         sets: "how often devices that are added from now on are polled",
@@ -202,12 +244,12 @@ pub const SETTINGS: &[Setting] = &[
     Setting {
         key: "deliver.link",
         usual: Words("the address of the pages"),
-        sets: "where the links in messages lead",
+        sets: "where browsers reach the pages: links in messages lead there, and a provider of sign-ins leads back there",
     },
     Setting {
         key: "deliver.trust",
         usual: Words("what the machine trusts"),
-        sets: "a file of certificates (PEM) whose authorities mail servers and web addresses may show besides",
+        sets: "a file of certificates (PEM) whose authorities mail servers, web addresses and the provider of sign-ins may show besides",
     },
     Setting {
         key: "deliver.retry_after",
@@ -265,7 +307,9 @@ mod tests {
     use super::*;
 
     /// What has to be said before settings that hang on others have an effect.
-    const GIVEN: [(&str, &str); 3] = [
+    const GIVEN: [(&str, &str); 5] = [
+        ("ULLAGE_OPENID_ISSUER", "https://login.loft.example"),
+        ("ULLAGE_OPENID_CLIENT_ID", "ullage"),
         ("ULLAGE_MAIL_SERVER", "mail.loft.example:587"),
         ("ULLAGE_MAIL_FROM", "ullage@loft.example"),
         ("ULLAGE_SITE_TIME_ZONE", "Europe/Lisbon"),

@@ -1,17 +1,17 @@
-//! One POST to one web address, and the status that it answers with.
+//! One request to one web address, and what it answers with.
 //!
 //! The address that is checked is the one that is connected to: the name is resolved once, here, so that nobody can
-//! answer one address for the check and another for the call. Redirects are not followed, and what the other side
-//! says beyond its status is not read.
+//! answer one address for the check and another for the call. Redirects are not followed, and no more of what the other
+//! side says is read than the caller has room for.
 
 use std::io;
 use std::net::SocketAddr;
 use std::sync::Arc;
 
-use http_body_util::Full;
+use http_body_util::{BodyExt as _, Full, Limited};
 use hyper::body::Bytes;
 use hyper::client::conn::http1::handshake;
-use hyper::{Request, header};
+use hyper::{Method, Request, header};
 use hyper_util::rt::TokioIo;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpStream, lookup_host};
@@ -59,9 +59,42 @@ pub enum CallFault {
     /// The connection broke in the middle.
     #[error("the connection broke before an answer came: {0}")]
     Broken(#[from] hyper::Error),
+    /// There is more to the answer than there is room for, or it broke off.
+    #[error("the answer could not be read: {0}")]
+    Unreadable(String),
     /// The address cannot be asked.
     #[error("the address cannot be used: {0}")]
     Unusable(String),
+}
+
+/// Where a call may go, and whom it trusts.
+#[derive(Debug, Clone, Copy)]
+pub struct Reach<'a> {
+    /// Whether this machine and private networks may be called.
+    pub allow_private: bool,
+    /// Whose certificates are taken besides.
+    pub trust: &'a Trust,
+}
+
+/// What is asked for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Wants {
+    /// What is there.
+    Get,
+    /// That something is taken.
+    Post {
+        /// What.
+        body: Vec<u8>,
+    },
+}
+
+/// What came back.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Answer {
+    /// The status.
+    pub status: u16,
+    /// As much of the rest as there was room for: all of it or, without room, nothing.
+    pub body: Vec<u8>,
 }
 
 /// Sends a body with some headers, and gives back the status.
@@ -74,18 +107,33 @@ pub async fn post(
     body: Vec<u8>,
     settings: &WebhookSettings,
 ) -> Result<u16, CallFault> {
+    let reach = Reach { allow_private: settings.allow_private, trust: &settings.trust };
+    Ok(call(url, Wants::Post { body }, headers, reach, 0).await?.status)
+}
+
+/// Asks with some headers, and gives back the answer, for which there is `room` in octets; with none it is not read.
+///
+/// # Errors
+/// See [`CallFault`]; it is not known then whether the other side has taken what was sent.
+pub async fn call(
+    url: &Url,
+    wants: Wants,
+    headers: &[(&'static str, String)],
+    reach: Reach<'_>,
+    room: usize,
+) -> Result<Answer, CallFault> {
     let host = url.host_str().ok_or_else(|| CallFault::Unusable("it names no host".to_owned()))?.to_owned();
-    let stream = connect(url, &host, settings.allow_private).await?;
-    let request = request(url, headers, body).map_err(|fault| CallFault::Unusable(fault.to_string()))?;
+    let stream = connect(url, &host, reach.allow_private).await?;
+    let request = request(url, wants, headers).map_err(|fault| CallFault::Unusable(fault.to_string()))?;
     if url.scheme() == "http" {
-        return exchange(stream, request).await;
+        return exchange(stream, request, room).await;
     }
     let name = ServerName::try_from(host.trim_matches(['[', ']']).to_owned())
         .map_err(|fault| CallFault::Unsafe { host: host.clone(), fault: fault.to_string() })?;
-    let tls = TlsConnector::from(Arc::new(trust(&host, &settings.trust)?));
+    let tls = TlsConnector::from(Arc::new(trust(&host, reach.trust)?));
     let safe = tls.connect(name, stream).await;
     let safe = safe.map_err(|fault| CallFault::Unsafe { host, fault: fault.to_string() })?;
-    exchange(safe, request).await
+    exchange(safe, request, room).await
 }
 
 async fn connect(url: &Url, host: &str, allow_private: bool) -> Result<TcpStream, CallFault> {
@@ -114,13 +162,19 @@ async fn connect(url: &Url, host: &str, allow_private: bool) -> Result<TcpStream
 
 fn request(
     url: &Url,
+    wants: Wants,
     headers: &[(&'static str, String)],
-    body: Vec<u8>,
 ) -> Result<Request<Full<Bytes>>, hyper::http::Error> {
+    let (method, body) = match wants {
+        Wants::Get => (Method::GET, Vec::new()),
+        Wants::Post { body } => (Method::POST, body),
+    };
     let host = url.host_str().unwrap_or_default();
     let authority = url.port().map_or_else(|| host.to_owned(), |port| format!("{host}:{port}"));
     let path = url.query().map_or_else(|| url.path().to_owned(), |query| format!("{}?{query}", url.path()));
-    let mut request = Request::post(path)
+    let mut request = Request::builder()
+        .method(method)
+        .uri(path)
         .header(header::HOST, authority)
         .header(header::USER_AGENT, concat!("ullage/", env!("CARGO_PKG_VERSION")))
         .header(header::CONNECTION, "close");
@@ -142,20 +196,28 @@ fn trust(host: &str, besides: &Trust) -> Result<ClientConfig, CallFault> {
     Ok(config.with_root_certificates(roots).with_no_client_auth())
 }
 
-async fn exchange<S>(stream: S, request: Request<Full<Bytes>>) -> Result<u16, CallFault>
+async fn exchange<S>(stream: S, request: Request<Full<Bytes>>, room: usize) -> Result<Answer, CallFault>
 where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
     let (mut sender, connection) = handshake(TokioIo::new(stream)).await?;
     let exchange = async {
         let answer = sender.send_request(request).await?;
-        Ok(answer.status().as_u16())
+        let status = answer.status().as_u16();
+        let body = match room {
+            0 => Vec::new(),
+            room => {
+                let read = Limited::new(answer.into_body(), room).collect().await;
+                read.map_err(|fault| CallFault::Unreadable(fault.to_string()))?.to_bytes().to_vec()
+            }
+        };
+        Ok(Answer { status, body })
     };
     tokio::pin!(exchange);
-    // The connection has to be driven until the answer's head is there, and no longer.
+    // The connection has to be driven until what is read of the answer is there, and no longer.
     tokio::select! {
         biased;
-        status = &mut exchange => status,
+        answer = &mut exchange => answer,
         broken = connection => {
             broken?;
             exchange.await

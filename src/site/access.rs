@@ -16,11 +16,15 @@ use super::guard::BODY_BYTES;
 use super::source::Source;
 use crate::actor::{Actor, acting};
 use crate::domain::access::Role;
+use crate::openid::ticket::LASTS;
 use crate::usecase::access::{Door, Key, Visit};
 
 /// The cookie's name. With its prefix a browser takes it only by https, for this host alone.
 const COOKIE: &str = "ullage_visit";
 const COOKIE_BY_HTTPS: &str = "__Host-ullage_visit";
+/// The same of what a browser carries to the provider of sign-ins and back.
+const TICKET: &str = "ullage_ticket";
+const TICKET_BY_HTTPS: &str = "__Host-ullage_ticket";
 
 /// Who the pages are made for where nobody is asked for a name.
 const UNNAMED: &str = "somebody at this machine";
@@ -171,25 +175,44 @@ fn turned_away(request: &Request) -> Response {
 
 /// What a browser carries, if it carries one thing.
 fn carried(headers: &HeaderMap, https: bool) -> Option<Key> {
-    let name = if https { COOKIE_BY_HTTPS } else { COOKIE };
+    Key::from_letters(carried_as(headers, [COOKIE, COOKIE_BY_HTTPS], https)?)
+}
+
+fn carried_as<'a>(headers: &'a HeaderMap, [plain, by_https]: [&str; 2], https: bool) -> Option<&'a str> {
+    let name = if https { by_https } else { plain };
     let pairs = headers.get_all(header::COOKIE).iter().filter_map(|line| line.to_str().ok());
     let mut found = pairs.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('='));
-    let (_, letters) = found.find(|(known, _)| *known == name)?;
-    Key::from_letters(letters)
+    found.find(|(known, _)| *known == name).map(|(_, letters)| letters)
 }
 
 /// Has a browser carry a key.
 pub(crate) fn carry(key: &Key, https: bool) -> HeaderValue {
-    cookie(&key.letters(), "", https)
+    cookie([COOKIE, COOKIE_BY_HTTPS], &key.letters(), "", https)
 }
 
 /// Has a browser carry nothing any more.
 pub(crate) fn carry_nothing(https: bool) -> HeaderValue {
-    cookie("", "; Max-Age=0", https)
+    cookie([COOKIE, COOKIE_BY_HTTPS], "", "; Max-Age=0", https)
 }
 
-fn cookie(letters: &str, more: &str, https: bool) -> HeaderValue {
-    let (name, secure) = if https { (COOKIE_BY_HTTPS, "; Secure") } else { (COOKIE, "") };
+/// Has a browser carry a ticket to the provider and back.
+pub(crate) fn carry_ticket(letters: &str, https: bool) -> HeaderValue {
+    cookie([TICKET, TICKET_BY_HTTPS], letters, &format!("; Max-Age={}", LASTS.as_secs()), https)
+}
+
+/// Has it carry none any more.
+pub(crate) fn carry_no_ticket(https: bool) -> HeaderValue {
+    cookie([TICKET, TICKET_BY_HTTPS], "", "; Max-Age=0", https)
+}
+
+/// The ticket that a browser carries.
+pub(crate) fn carried_ticket(headers: &HeaderMap, https: bool) -> Option<&str> {
+    carried_as(headers, [TICKET, TICKET_BY_HTTPS], https)
+}
+
+/// A cookie that comes along when a link elsewhere leads here, as from the provider, and with nothing else.
+fn cookie([plain, by_https]: [&str; 2], letters: &str, more: &str, https: bool) -> HeaderValue {
+    let (name, secure) = if https { (by_https, "; Secure") } else { (plain, "") };
     let text = format!("{name}={letters}; Path=/; HttpOnly; SameSite=Lax{secure}{more}");
     HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static(""))
 }

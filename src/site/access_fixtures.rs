@@ -1,14 +1,17 @@
 //! Who comes in to the print loft, for tests: whoever carries a key of one repeated byte.
 
-use super::access_source::{AccessSource, Acted, PersonAct};
+use super::access_source::{AccessSource, Acted, NotIn, PersonAct, ProviderDoor};
 use super::fixtures::{Fixture, now};
 use super::source::SourceError;
 use crate::actor::Actor;
 use crate::config::access::Front;
 use crate::domain::access::{Password, Role};
 use crate::domain::ids::PersonId;
+use crate::openid::Fault;
+use crate::openid::provider::Returned;
 use crate::store::changes::Change;
 use crate::store::people::Person;
+use crate::usecase::access::openid::NotLetIn;
 use crate::usecase::access::own::{OwnAct, OwnView};
 use crate::usecase::access::people::Refusal;
 use crate::usecase::access::{Door, Key, NoEntry, NotChosen, Visit};
@@ -47,6 +50,33 @@ impl AccessSource for Fixture {
 
     async fn enter_by_front(&self, name: &str, _: Door) -> Result<Option<Key>, SourceError> {
         Ok((name == "Ida Quill").then(|| key(2)))
+    }
+
+    fn provider(&self) -> Option<ProviderDoor> {
+        self.provider.clone()
+    }
+
+    async fn to_provider(&self, then: &str) -> Result<Result<(String, String), Fault>, SourceError> {
+        Ok(match then {
+            "/away" => Err(Fault::Unreachable("secret".to_owned())),
+            then => Ok((format!("https://login.loft.example/?{then}"), "ticket".to_owned())),
+        })
+    }
+
+    async fn back_from_provider(
+        &self,
+        carried: &str,
+        returned: Returned,
+        _: Door,
+    ) -> Result<Result<(Key, String), NotIn>, SourceError> {
+        let code = returned.code.as_deref();
+        Ok(match (carried, returned.state.as_str(), code) {
+            ("ticket", "good", Some("ida")) => Ok((key(3), "/machines/1".to_owned())),
+            ("ticket", "good", Some("led astray")) => Ok((key(3), "//elsewhere.example".to_owned())),
+            ("ticket", "good", Some(_)) => Err(NotLetIn::Nobody("<Eve>".to_owned()).into()),
+            ("ticket", "good", None) => Err(Fault::Refused("access_denied".to_owned()).into()),
+            _ => Err(Fault::Stale.into()),
+        })
     }
 
     async fn program(&self, token: &Key) -> Result<Option<Actor>, SourceError> {

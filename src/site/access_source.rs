@@ -7,8 +7,11 @@ use crate::actor::Actor;
 use crate::config::access::Front;
 use crate::domain::access::{Password, Role};
 use crate::domain::ids::PersonId;
+use crate::openid::Fault;
+use crate::openid::provider::Returned;
 use crate::store::changes::Change;
 use crate::store::people::Person;
+use crate::usecase::access::openid::NotLetIn;
 use crate::usecase::access::own::{OwnAct, OwnView};
 use crate::usecase::access::people::Refusal;
 use crate::usecase::access::{Door, Key, NoEntry, NotChosen, Visit};
@@ -28,6 +31,26 @@ pub enum PersonAct {
 
 /// What came of it: the name, and the key of a link where one was made.
 pub type Acted = (String, Option<Key>);
+
+/// The provider that people may come in by.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ProviderDoor {
+    /// What it is called.
+    pub label: String,
+    /// The address of the pages that it knows, without a slash at the end: sign-ins begin and end there.
+    pub pages: String,
+}
+
+/// Why somebody does not come in by the provider.
+#[derive(Debug, thiserror::Error)]
+pub enum NotIn {
+    /// The provider, or the way there and back.
+    #[error(transparent)]
+    Fault(#[from] Fault),
+    /// What is known here of whom it names.
+    #[error(transparent)]
+    NotLetIn(#[from] NotLetIn),
+}
 
 /// Who may come in.
 pub trait AccessSource {
@@ -49,6 +72,24 @@ pub trait AccessSource {
         name: &str,
         door: Door,
     ) -> impl Future<Output = Result<Option<Key>, SourceError>> + Send;
+
+    /// The provider that people may come in by, if there is one.
+    fn provider(&self) -> Option<ProviderDoor>;
+
+    /// Begins a sign-in by the provider: where the browser is sent to, and what it carries until it is back.
+    fn to_provider(
+        &self,
+        then: &str,
+    ) -> impl Future<Output = Result<Result<(String, String), Fault>, SourceError>> + Send;
+
+    /// Lets somebody in who comes back from the provider with what their browser carries; gives back the key of the
+    /// visit and where they wanted to go.
+    fn back_from_provider(
+        &self,
+        carried: &str,
+        returned: Returned,
+        door: Door,
+    ) -> impl Future<Output = Result<Result<(Key, String), NotIn>, SourceError>> + Send;
 
     /// Who a program comes in for.
     fn program(&self, token: &Key) -> impl Future<Output = Result<Option<Actor>, SourceError>> + Send;

@@ -2,6 +2,7 @@
 
 use super::access::sign;
 use super::access_fixtures::{FORM_KEY, key};
+use super::access_source::ProviderDoor;
 use super::fixtures::Fixture;
 use super::tests::{ask, check_ids, check_nesting, full, send, text, with};
 use crate::config::access::Front;
@@ -209,5 +210,92 @@ fn people_are_let_in_by_links_that_are_shown_once() {
         assert!(token.status == 200 && token.body.contains(&key(1).letters()), "{}", token.body);
         let many = form(to, "/own/tokens", &carrying(1), &signed("name=Sheet&role=reader&days=9999"));
         assert!(many.status == 422 && text(&many.body).contains("Write 1 to 366"), "{}", text(&many.body));
+    });
+}
+
+fn provided() -> Fixture {
+    let pages = "https://ullage.loft.example".to_owned();
+    Fixture { provider: Some(ProviderDoor { label: "the opera".to_owned(), pages }), ..asking() }
+}
+
+#[test]
+fn the_provider_is_a_way_in_that_starts_and_ends_at_the_address_it_knows() {
+    with(provided(), |to| {
+        let door = ask(to, "GET", "/enter?then=%2Fmachines%2F1%3Fdays%3D7", "");
+        let way = "href=\"https://ullage.loft.example/enter/openid?then=%2Fmachines%2F1%3Fdays%3D7\"";
+        assert!(
+            door.body.contains(way) && text(&door.body).contains("come in by the opera"),
+            "{}",
+            door.body
+        );
+        check_nesting("/enter", &door.body);
+        let out = ask(to, "GET", "/enter/openid?then=%2Fmachines%2F1", "");
+        assert_eq!(
+            (out.status, out.header("location")),
+            (303, Some("https://login.loft.example/?/machines/1"))
+        );
+        let ticket = out.header("set-cookie").unwrap();
+        assert_eq!(ticket, "ullage_ticket=ticket; Path=/; HttpOnly; SameSite=Lax; Max-Age=600");
+        assert_eq!(out.header("cache-control"), Some("no-store"));
+        let astray = ask(to, "GET", "/enter/openid?then=%2F%2Fx.example", "");
+        assert_eq!(astray.header("location"), Some("https://login.loft.example/?/"));
+        let away = ask(to, "GET", "/enter/openid?then=%2Faway", "");
+        assert_eq!(away.status, 502);
+        assert!(
+            text(&away.body).contains("The provider could not be asked") && !away.body.contains("secret")
+        );
+        // Whoever is in is led on.
+        assert_eq!(
+            ask(to, "GET", "/enter/openid?then=%2Frooms", &carrying(1)).header("location"),
+            Some("/rooms")
+        );
+    });
+    with(asking(), |to| {
+        assert!(!ask(to, "GET", "/enter", "").body.contains("openid"), "there is no provider");
+        assert_eq!(ask(to, "GET", "/enter/openid", "").status, 404);
+        assert_eq!(ask(to, "GET", "/enter/openid/back?state=good&code=ida", "").status, 404);
+    });
+    with(Fixture { asks: false, ..provided() }, |to| {
+        assert_eq!(
+            ask(to, "GET", "/enter/openid", "").header("location"),
+            Some("/"),
+            "nobody is asked for a name"
+        );
+        assert_eq!(ask(to, "GET", "/enter/openid/back?state=good&code=ida", "").status, 404);
+    });
+}
+
+#[test]
+fn whoever_comes_back_from_the_provider_is_in_or_told_why_not() {
+    with(provided(), |to| {
+        let back = |query: &str| {
+            ask(to, "GET", &format!("/enter/openid/back?{query}"), "Cookie: a=b; ullage_ticket=ticket\r\n")
+        };
+        let came = back("state=good&code=ida");
+        assert_eq!((came.status, came.header("location")), (303, Some("/machines/1")));
+        let cookies: Vec<_> = came.headers("set-cookie").collect();
+        assert!(cookies[0].starts_with(&format!("ullage_visit={}; ", key(3).letters())), "{cookies:?}");
+        assert_eq!(cookies[1], "ullage_ticket=; Path=/; HttpOnly; SameSite=Lax; Max-Age=0");
+        assert_eq!(back("state=good&code=led+astray").header("location"), Some("/"));
+        for (query, says) in [
+            (
+                "state=good&code=eve",
+                "says that you are “<Eve>”, and nobody of that name comes in here".to_owned(),
+            ),
+            ("state=good&error=access_denied", "did not let you in, and says access_denied.".to_owned()),
+            ("state=other&code=ida", "begin again".to_owned()),
+            ("state=good&state=good&code=ida", "begin again".to_owned()),
+            ("code=ida", "begin again".to_owned()),
+        ] {
+            let refused = back(query);
+            assert_eq!(refused.status, 403, "{query}");
+            let told = text(&refused.body).replace("&#60;", "<").replace("&#62;", ">");
+            assert!(told.contains(&says), "{query}: {told}");
+            assert!(!refused.body.contains("<Eve>"));
+            // A link elsewhere ends nobody's sign-in.
+            assert_eq!(refused.header("set-cookie").is_none(), says == "begin again", "{query}");
+        }
+        let nothing = ask(to, "GET", "/enter/openid/back?state=good&code=ida", "");
+        assert_eq!(nothing.status, 403, "another browser carries no ticket");
     });
 }

@@ -74,6 +74,8 @@ pub(crate) struct Fixture {
     pub(crate) asks: bool,
     /// The server in front that says who somebody is.
     pub(crate) front: Option<crate::config::access::Front>,
+    /// The provider that people may come in by.
+    pub(crate) provider: Option<super::access_source::ProviderDoor>,
 }
 
 impl Fixture {
@@ -86,6 +88,7 @@ impl Fixture {
             extra_tasks: 0,
             asks: false,
             front: None,
+            provider: None,
         }
     }
 

@@ -25,7 +25,7 @@
 //! | `/setup` | what is set up; below it `devices`, `credentials`, `discover` and `import`, with their forms |
 //! | `/setup/guides` | the guides to a swap, version by version |
 //! | `/setup/people`, `/setup/changes` | who may come in; what was changed by whom |
-//! | `/enter`, `/link/{key}`, `/own` | the way in; choosing a password; one's own visits and tokens |
+//! | `/enter`, `/enter/openid`, `/link/{key}`, `/own` | the way in, by a provider too; choosing a password; one's own visits and tokens |
 //! | `/style.css`, `/live.js`, `/healthz` | the style sheet; the script; "ok" while the service serves |
 //! | `/readyz`, `/metrics` | whether the service can work, or why not; its figures as OpenMetrics |
 //! | `/api/v1/…` | the same as JSON, described by `/api/v1/openapi.json` |

@@ -18,8 +18,12 @@ pub(crate) struct Answer {
 
 impl Answer {
     pub(crate) fn header(&self, name: &str) -> Option<&str> {
+        self.headers(name).next()
+    }
+
+    pub(crate) fn headers(&self, name: &str) -> impl Iterator<Item = &str> {
         let prefix = format!("{name}: ");
-        self.head.lines().find_map(|line| line.strip_prefix(prefix.as_str()))
+        self.head.lines().filter_map(move |line| line.strip_prefix(prefix.as_str()))
     }
 }
 

@@ -17,6 +17,7 @@ pub mod gone_by;
 pub mod guides;
 pub mod heads;
 pub mod history;
+pub mod identities;
 pub mod keeping;
 pub mod leases;
 pub mod months;

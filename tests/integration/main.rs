@@ -17,6 +17,7 @@ mod leases;
 mod live;
 mod month_mail;
 mod months;
+mod openid;
 mod order_point;
 mod orders;
 mod pages;

@@ -1,6 +1,7 @@
 //! Who is let in: by password, by a link that is good once, by a token of a program.
 
 mod key;
+pub mod openid;
 pub mod own;
 mod password;
 pub mod people;

@@ -10,6 +10,7 @@ use axum::{Extension, Form, RequestExt};
 
 use crate::domain::access::Password;
 use crate::site::access::{Turned, back, carry, carry_nothing, door};
+use crate::site::access_source::ProviderDoor;
 use crate::site::error::SiteError;
 use crate::site::form::{Fields, Sent};
 use crate::site::format;
@@ -25,6 +26,8 @@ struct EnterPage {
     then: String,
     name: String,
     error: Option<String>,
+    /// What the provider is called, and where a sign-in by it begins.
+    provider: Option<(String, String)>,
 }
 
 #[derive(Template)]
@@ -43,22 +46,25 @@ pub(super) async fn show<S: Source>(
     RawQuery(query): RawQuery,
     visit: Option<Extension<Visit>>,
 ) -> Result<Response, SiteError> {
-    let query = query.unwrap_or_default();
-    let then = url::form_urlencoded::parse(query.as_bytes()).find(|(name, _)| name == "then");
-    let then = then.map_or_else(|| "/".to_owned(), |(_, then)| back(&then).to_owned());
+    let then = back(Fields::of_query(query.as_deref()).get("then")).to_owned();
     if visit.is_some() || !source.asks_names().await? {
         return Ok(Redirect::to(&then).into_response());
     }
     Ok(enter_page(&source, then, String::new(), None)?.into_response())
 }
 
-fn enter_page<S: Source>(
+pub(super) fn enter_page<S: Source>(
     source: &S,
     then: String,
     name: String,
     error: Option<String>,
 ) -> Result<Html<String>, SiteError> {
-    html(&EnterPage { page: Page::new(source, Section::Elsewhere, "Come in"), then, name, error })
+    let page = Page::new(source, Section::Elsewhere, "Come in");
+    let provider = source.provider().map(|ProviderDoor { label, pages }| {
+        let there: String = url::form_urlencoded::byte_serialize(then.as_bytes()).collect();
+        (label, format!("{pages}/enter/openid?then={there}"))
+    });
+    html(&EnterPage { page, then, name, error, provider })
 }
 
 /// What a form at the door sent, and where from.

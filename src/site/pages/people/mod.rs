@@ -4,16 +4,20 @@ mod all;
 mod changes;
 mod door;
 mod own;
+mod provider;
 
 use axum::Router;
 use axum::routing::{get, post};
 
+use crate::config::openid::BACK;
 use crate::site::source::Source;
 
 /// The pages' addresses.
 pub(crate) fn routes<S: Source>() -> Router<S> {
     Router::new()
         .route("/enter", get(door::show::<S>).post(door::enter::<S>))
+        .route("/enter/openid", get(provider::begin::<S>))
+        .route(BACK, get(provider::back::<S>))
         .route("/leave", post(door::leave::<S>))
         .route("/link/{key}", get(door::link::<S>).post(door::choose::<S>))
         .route("/own", get(own::show::<S>))
