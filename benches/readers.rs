@@ -20,6 +20,7 @@ use ullage::app::{Running, Service};
 use ullage::clock::Clock;
 use ullage::config::{Config, Overrides};
 use ullage::store::Store;
+use ullage::store::seal::{Key, KeyRing, KeySource};
 
 const NOW: &str = "2026-11-25T12:00:00Z";
 const TODAY: &str = "2026-11-25";
@@ -175,7 +176,9 @@ async fn together(address: SocketAddr, pages: &[&'static str], machines: u64) ->
 #[tokio::main]
 async fn main() -> anyhow::Result<()> {
     let url = std::env::var("DATABASE_URL").context("DATABASE_URL names a PostgreSQL that may be filled")?;
-    let store = Store::open(PgConnectOptions::from_str(&url)?, 12).await?;
+    let store =
+        Store::open(PgConnectOptions::from_str(&url)?, 12, KeySource::Given(KeyRing::of(Key::fresh()?)))
+            .await?;
     let machines = number("MACHINES", 10_000);
     fill(&store, machines).await?;
     let zone = |name: &str| (name == "ULLAGE_SITE_TIME_ZONE").then(|| "Europe/Lisbon".to_owned());

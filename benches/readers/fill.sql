@@ -4,7 +4,7 @@
 set session_replication_role = replica;
 
 insert into site (name, time_zone) values ('Vellmoor Opera', 'Europe/Lisbon');
-insert into credential (name, version, community) values ('v2c', 'v2c', 'public');
+insert into credential (name, version, community) values ('v2c', 'v2c', '\x01');
 
 insert into device (site_id, credential_id, name, host, cost_centre, added_at, last_poll_at, last_answer_at, fault,
                     failures, model, location, serial, device_status, printer_status, detected_errors, up_since)

@@ -54,6 +54,7 @@ async fn watch(service: &Service, row: &CredentialRow, device: &NewDevice) -> De
     match service.store.add_device(site, row, device, service.clock.now()).await {
         Ok(_) => Ok(Ok(())),
         Err(StoreError::Taken(why)) => Ok(Err(taken(why))),
+        Err(StoreError::Keys(fault)) => Ok(Err(Refusal::new("", fault.to_string()))),
         Err(fault) => Err(SourceError::new(fault)),
     }
 }
@@ -130,6 +131,7 @@ impl SetupSource for StorePages {
             people: people.len(),
             ranges: setup.discover.ranges.iter().map(ToString::to_string).collect(),
             poll_every_s: setup.usual.poll_every_s,
+            trouble: store.sealing().await.map_err(SourceError::new)?.trouble(),
         })
     }
 
@@ -178,7 +180,7 @@ impl SetupSource for StorePages {
     async fn put_credential(&self, id: Option<i64>, form: CredentialForm) -> Decided<bool> {
         let store: &Store = &self.0.store;
         let old = match id {
-            Some(id) => store.credential(id).await.map_err(SourceError::new)?,
+            Some(id) => store.credential_to_change(id).await.map_err(SourceError::new)?,
             None => None,
         };
         if id.is_some() && old.is_none() {
@@ -196,6 +198,7 @@ impl SetupSource for StorePages {
         match done {
             Ok(found) => Ok(Ok(found)),
             Err(StoreError::Taken(why)) => Ok(Err(Refusal::new("name", why))),
+            Err(StoreError::Keys(fault)) => Ok(Err(Refusal::new("", fault.to_string()))),
             Err(fault) => Err(SourceError::new(fault)),
         }
     }
@@ -237,9 +240,11 @@ impl SetupSource for StorePages {
 async fn row_by(service: &Service, way: Way) -> Decided<CredentialRow> {
     let row = match way {
         Way::New(row) => row,
-        Way::Kept(id) => match service.store.credential(id).await.map_err(SourceError::new)? {
-            Some(row) => row,
-            None => return Ok(Err(Refusal::new("credential", "it is no longer kept; choose another"))),
+        Way::Kept(id) => match service.store.credential(id).await {
+            Ok(Some(row)) => row,
+            Ok(None) => return Ok(Err(Refusal::new("credential", "it is no longer kept; choose another"))),
+            Err(StoreError::Keys(fault)) => return Ok(Err(Refusal::new("credential", fault.to_string()))),
+            Err(fault) => return Err(SourceError::new(fault)),
         },
     };
     Ok(match credential(&row) {

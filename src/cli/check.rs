@@ -27,19 +27,26 @@ pub async fn run(overrides: &Overrides) -> anyhow::Result<ExitCode> {
         Certificates::read(files)?;
     }
     println!("store          {}", config.store.describe());
-    let reached = config.store.reach(WhenInUse::Join).await?;
+    let keys = config.store.keys.held();
+    let reached = config.store.at.reach(WhenInUse::Join).await?;
     let answer = async {
-        let store = Store::connect(reached.connect_options()?, 1).await?;
+        let store = Store::connect(reached.connect_options()?, 1).await?.with_keys(config.store.keys)?;
         let version = store.server_version().await?;
-        // A store of an older version knows nobody yet.
+        // A store of an older version knows nobody yet, and has sealed nothing.
         let named = store.has_people().await.unwrap_or(false);
+        let sealing = store.sealing().await.ok();
         store.close().await;
-        anyhow::Ok((version, named))
+        anyhow::Ok((version, named, sealing))
     };
     let answer = answer.await;
     reached.close().await?;
-    let (version, named) = answer?;
+    let (version, named, sealing) = answer?;
     println!("               answers, PostgreSQL {version}");
+    let key = sealing.as_ref().and_then(|sealing| sealing.in_use.as_ref());
+    match key {
+        Some(key) => println!("secrets        sealed with key {}, looked for {}", key.id, keys),
+        None => println!("secrets        sealed from the first start on, with a key {keys}"),
+    }
     let people = match (named, &config.access.front) {
         (true, _) => "come in by name",
         (false, Some(_)) => "come in by the server in front, and none of them is known here yet",
@@ -57,6 +64,10 @@ pub async fn run(overrides: &Overrides) -> anyhow::Result<ExitCode> {
     if !named && !config.listen.ip().is_loopback() {
         eprintln!("ullage: {}", open_to_all(config.listen));
         return Ok(ExitCode::from(super::USAGE));
+    }
+    if let Some(trouble) = sealing.and_then(|sealing| sealing.trouble()) {
+        eprintln!("ullage: {trouble}");
+        return Ok(ExitCode::FAILURE);
     }
     Ok(ExitCode::SUCCESS)
 }

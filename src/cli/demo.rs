@@ -10,12 +10,13 @@ use mock_agent::Scenario;
 use super::{OpenStore, clock};
 use crate::app::{Running, Service, Standing, open_door, until_told};
 use crate::clock::Clock;
-use crate::config::{Config, Overrides};
+use crate::config::{Config, Overrides, StoreSettings};
 use crate::demo::{
     DemoRoom, Opening, bring_in, catch_up, fill_shelf, fit_heads, kept_until, place_orders, write_swaps,
 };
 use crate::store::cluster::{ClusterOptions, ThrowawayDir};
 use crate::store::reach::{StoreAt, WhenInUse};
+use crate::store::seal::KeySource;
 
 /// Connections to the store: history comes in for all machines at once, beside the pages.
 const CONNECTIONS: u32 = 12;
@@ -85,7 +86,8 @@ pub async fn run(args: Args, overrides: Overrides) -> anyhow::Result<ExitCode> {
         throwaway: thrown_away.is_some(),
         allow_fetch: true,
     };
-    config.store = StoreAt::Managed(options);
+    let keys = KeySource::File(options.data_dir.join("secrets.key"));
+    config.store = StoreSettings { at: StoreAt::Managed(options), keys };
     let open = OpenStore::open(config.store.clone(), WhenInUse::Refuse, CONNECTIONS).await?;
     let played = Play { scenario, opening, speed: args.speed, real_now };
     let result = play(&open, &config, listener, address, played).await;

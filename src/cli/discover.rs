@@ -13,6 +13,7 @@ use super::{OpenStore, USAGE, clock};
 use crate::app::search::{Progress, SearchPlan};
 use crate::config::ranges::Range;
 use crate::config::{Config, DiscoverSettings};
+use crate::domain::secret::Secret;
 use crate::store::Store;
 use crate::store::credentials::CredentialRow;
 use crate::store::devices::NewDevice;
@@ -46,7 +47,7 @@ pub struct Args {
     snmp: SnmpOptions,
     /// A further community to try where nobody answers the first; can be given up to four times
     #[arg(long, value_name = "COMMUNITY")]
-    also_community: Vec<String>,
+    also_community: Vec<Secret>,
     /// The most datagrams in a second [default: discover.rate of the settings, 100]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1000))]
     rate: Option<u32>,
@@ -116,7 +117,7 @@ fn credentials(args: &Args) -> Result<Vec<CredentialRow>, String> {
     let also = args
         .also_community
         .iter()
-        .map(|word| CredentialRow { community: Some(word.clone()), ..first.clone() });
+        .map(|word| CredentialRow { community: Some(word.expose().to_owned()), ..first.clone() });
     Ok(std::iter::once(first.clone()).chain(also.clone()).collect())
 }
 

@@ -21,6 +21,7 @@ pub mod poll;
 pub mod report;
 pub mod run_check;
 pub mod runs;
+pub mod secrets;
 pub mod serve;
 pub mod settings;
 pub mod shelf;
@@ -34,9 +35,9 @@ use clap::{Parser, Subcommand};
 
 use crate::actor::{Actor, acting};
 use crate::clock::Clock;
-use crate::config::{Config, Faults, Overrides};
+use crate::config::{Config, Faults, Overrides, StoreSettings};
 use crate::store::Store;
-use crate::store::reach::{Reached, StoreAt, WhenInUse};
+use crate::store::reach::{Reached, WhenInUse};
 
 /// The words or settings are wrong.
 const USAGE: u8 = 2;
@@ -104,6 +105,9 @@ enum Command {
     /// Keep the shelf: parts, lots, and what moves
     #[command(subcommand)]
     Shelf(shelf::ShelfCommand),
+    /// Look after the keys that communities, passwords and web addresses are sealed with
+    #[command(subcommand)]
+    Secrets(secrets::SecretsCommand),
     /// Look into the store, copy it, bring it back
     #[command(subcommand)]
     Db(db::DbCommand),
@@ -157,7 +161,8 @@ async fn on_the_store(command: Command, config: Config) -> anyhow::Result<ExitCo
         Command::Swaps(args) => swaps::run(args, config).await,
         Command::Heads(command) => heads::run(command, config).await,
         Command::Shelf(command) => shelf::run(command, config).await,
-        Command::Db(command) => db::run(command, config.store).await,
+        Command::Secrets(command) => secrets::run(command, config).await,
+        Command::Db(command) => db::run(command, config.store.at).await,
         Command::Serve(_)
         | Command::Poll(_)
         | Command::Analyse(_)
@@ -188,9 +193,9 @@ struct OpenStore {
 
 impl OpenStore {
     /// Reaches the store and brings its schema up to date.
-    async fn open(at: StoreAt, when_in_use: WhenInUse, connections: u32) -> anyhow::Result<Self> {
-        let reached = at.reach(when_in_use).await?;
-        match Store::open(reached.connect_options()?, connections).await {
+    async fn open(settings: StoreSettings, when_in_use: WhenInUse, connections: u32) -> anyhow::Result<Self> {
+        let reached = settings.at.reach(when_in_use).await?;
+        match Store::open(reached.connect_options()?, connections, settings.keys).await {
             Ok(store) => Ok(Self { store, reached }),
             Err(fault) => {
                 reached.close().await?;

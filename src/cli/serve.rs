@@ -51,7 +51,7 @@ struct Door {
 /// # Errors
 /// If the store or the address cannot be had.
 pub async fn run(args: Args, mut config: Config) -> anyhow::Result<ExitCode> {
-    let is_own = matches!(config.store, StoreAt::Managed(_));
+    let is_own = matches!(config.store.at, StoreAt::Managed(_));
     if args.only.is_some() && is_own {
         eprintln!(
             "ullage: --only is for processes that share a PostgreSQL server, and a database of our own is one \
@@ -72,6 +72,9 @@ pub async fn run(args: Args, mut config: Config) -> anyhow::Result<ExitCode> {
     let open = OpenStore::open(config.store.clone(), WhenInUse::Refuse, CONNECTIONS).await?;
     if let Err(fault) = see_to(&open.store, door.as_ref(), pages, &config).await {
         return open.close_after(Err(fault)).await;
+    }
+    if let Some(trouble) = open.store.sealing().await?.trouble() {
+        eprintln!("ullage: {trouble}");
     }
     let mut service = Service::new(open.store.clone(), clock(), &config);
     let mut running = Running::new();

@@ -2,6 +2,7 @@
 
 use clap::ValueEnum;
 
+use crate::domain::secret::Secret;
 use crate::store::credentials::CredentialRow;
 
 /// The version of SNMP to speak.
@@ -23,7 +24,7 @@ pub(super) struct SnmpOptions {
     snmp: Option<SnmpVersion>,
     /// The read community of versions 1 and 2c [default: public]
     #[arg(long, env = "ULLAGE_SNMP_COMMUNITY", hide_env_values = true)]
-    community: Option<String>,
+    community: Option<Secret>,
     /// The user of version 3
     #[arg(long, env = "ULLAGE_SNMP_USER")]
     user: Option<String>,
@@ -32,14 +33,14 @@ pub(super) struct SnmpOptions {
     auth_protocol: Option<String>,
     /// The password that signs; better given in the environment, where other users do not see it
     #[arg(long, value_name = "PASSWORD", env = "ULLAGE_SNMP_AUTH_PASSWORD", hide_env_values = true)]
-    auth_password: Option<String>,
+    auth_password: Option<Secret>,
     /// How the user's messages are encrypted: des, aes128, aes192 or aes256, or aes192-reeder or
     /// aes256-reeder for devices that lengthen keys in that way [default: aes128]
     #[arg(long, value_name = "PROTOCOL", env = "ULLAGE_SNMP_PRIVACY_PROTOCOL")]
     privacy_protocol: Option<String>,
     /// The password that encrypts; better given in the environment
     #[arg(long, value_name = "PASSWORD", env = "ULLAGE_SNMP_PRIVACY_PASSWORD", hide_env_values = true)]
-    privacy_password: Option<String>,
+    privacy_password: Option<Secret>,
 }
 
 impl SnmpOptions {
@@ -52,7 +53,7 @@ impl SnmpOptions {
                 return Err("--user belongs to version 3: add --snmp v3, or leave the user out".to_owned());
             }
             let word = if version == SnmpVersion::V1 { "v1" } else { "v2c" };
-            let community = self.community.clone().unwrap_or_else(|| "public".to_owned());
+            let community = self.community.as_ref().map_or("public", Secret::expose).to_owned();
             return Ok(CredentialRow {
                 version: word.to_owned(),
                 community: Some(community),
@@ -80,14 +81,14 @@ impl SnmpOptions {
 fn pair(
     which: &str,
     protocol: Option<&String>,
-    password: Option<&String>,
+    password: Option<&Secret>,
     usual: &str,
 ) -> Result<Option<(String, String)>, String> {
     match (protocol, password) {
         (None, None) => Ok(None),
         (Some(_), None) => Err(format!("--{which}-protocol needs --{which}-password as well")),
         (protocol, Some(password)) => {
-            Ok(Some((protocol.map_or(usual, String::as_str).to_owned(), password.clone())))
+            Ok(Some((protocol.map_or(usual, String::as_str).to_owned(), password.expose().to_owned())))
         }
     }
 }

@@ -7,30 +7,8 @@ use tokio_rustls::rustls::pki_types::CertificateDer;
 use tokio_rustls::rustls::pki_types::pem::PemObject;
 
 use super::read::Reader;
-
-/// A secret of the settings. It is never written anywhere.
-#[derive(Clone, PartialEq, Eq)]
-pub struct Secret(String);
-
-impl Secret {
-    /// Takes a text as one.
-    #[must_use]
-    pub fn new(text: impl Into<String>) -> Self {
-        Self(text.into())
-    }
-
-    /// The secret itself.
-    #[must_use]
-    pub fn expose(&self) -> &str {
-        &self.0
-    }
-}
-
-impl std::fmt::Debug for Secret {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str("Secret(…)")
-    }
-}
+use super::secrets::secret;
+pub use crate::domain::secret::Secret;
 
 /// Certificate authorities that are trusted besides those that the machine trusts.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -118,7 +96,7 @@ pub(super) fn deliver(reader: &mut Reader<'_>, pages: &str) -> DeliverSettings {
     DeliverSettings {
         mail: mail(reader, &trust),
         webhook: WebhookSettings {
-            secret: reader.text("webhook.secret").map(Secret),
+            secret: secret(reader, "webhook.secret", "webhook.secret_file"),
             allow_private: reader.flag("webhook.allow_private", false),
             trust,
         },
@@ -154,7 +132,8 @@ fn mail(reader: &mut Reader<'_>, trust: &Trust) -> Option<MailSettings> {
     let from = reader.checked("mail.from", |text| {
         text.parse().map_err(|_| format!("'{text}' is no mail address: write it like ullage@loft.example"))
     });
-    let (user, password) = (reader.text("mail.user"), reader.text("mail.password"));
+    let user = reader.text("mail.user");
+    let password = secret(reader, "mail.password", "mail.password_file");
     if user.is_some() != password.is_some() {
         reader.fault("mail.user", "and mail.password go together: give both or neither");
     }
@@ -163,7 +142,7 @@ fn mail(reader: &mut Reader<'_>, trust: &Trust) -> Option<MailSettings> {
         reader.fault("mail.from", "must say whom mail comes from, like \"ullage@loft.example\"");
         return None;
     };
-    let login = user.zip(password.map(Secret));
+    let login = user.zip(password);
     // Port 465 is safe from the beginning (RFC 8314).
     let usual = if port == 465 { MailSecurity::Tls } else { MailSecurity::Starttls };
     let security = security.unwrap_or(usual);

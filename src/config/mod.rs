@@ -12,6 +12,7 @@ pub mod ranges;
 mod read;
 pub mod reference;
 pub mod report;
+mod secrets;
 pub mod sharing;
 
 use std::net::SocketAddr;
@@ -23,8 +24,10 @@ use jiff::tz::TimeZone;
 
 use crate::domain::rules::Practice;
 use crate::domain::rules::{Rules, Thresholds};
+use crate::domain::secret::Secret;
 use crate::store::cluster::ClusterOptions;
 use crate::store::reach::StoreAt;
+use crate::store::seal::KeySource;
 use access::AccessSettings;
 use deliver::DeliverSettings;
 use ranges::Range;
@@ -39,8 +42,8 @@ pub struct Config {
     pub file: Option<PathBuf>,
     /// The print room.
     pub site: Site,
-    /// Where the store is.
-    pub store: StoreAt,
+    /// Where the store is, and the keys of its secrets.
+    pub store: StoreSettings,
     /// Where the pages are served.
     pub listen: SocketAddr,
     /// How people come in.
@@ -72,6 +75,23 @@ pub struct Site {
     pub name: String,
     /// The zone that its days begin and end in.
     pub zone: TimeZone,
+}
+
+/// Where the store is, and the keys of its secrets.
+#[derive(Debug, Clone)]
+pub struct StoreSettings {
+    /// Where the store is.
+    pub at: StoreAt,
+    /// Where the keys are that its secrets are sealed with.
+    pub keys: KeySource,
+}
+
+impl StoreSettings {
+    /// The store as a person would name it, without a password.
+    #[must_use]
+    pub fn describe(&self) -> String {
+        self.at.describe()
+    }
 }
 
 /// How devices are asked.
@@ -122,7 +142,7 @@ pub struct Overrides {
     pub config: Option<PathBuf>,
     /// The PostgreSQL server to keep readings in, instead of a database of our own
     #[arg(long, global = true, value_name = "URL")]
-    pub database_url: Option<String>,
+    pub database_url: Option<Secret>,
     /// Where our own database lies
     #[arg(long, global = true, value_name = "DIR")]
     pub data_dir: Option<PathBuf>,
@@ -223,7 +243,10 @@ impl Config {
     ) -> Self {
         let site = site(reader);
         let data_dir = data_dir(reader, environment, overrides);
-        let store = store(reader, environment, overrides, &data_dir);
+        let store = StoreSettings {
+            at: store(reader, environment, overrides, &data_dir),
+            keys: secrets::keys(reader, &data_dir),
+        };
         let listen = reader.address("listen.address", SocketAddr::from(([127, 0, 0, 1], 7830)));
         let mut access = access::access(reader);
         let deliver = deliver::deliver(reader, &format!("{}://{listen}", access.scheme()));
@@ -276,7 +299,7 @@ fn store(
     let in_file = reader.text("store.database_url");
     let binaries = reader.path("store.binaries");
     let allow_fetch = reader.flag("store.fetch_postgresql", true);
-    let url = overrides.database_url.clone();
+    let url = overrides.database_url.as_ref().map(|url| url.expose().to_owned());
     // A data directory on the command line asks for a database of our own, whatever the environment says.
     let from_outside = || environment("DATABASE_URL").filter(|url| !url.is_empty()).or(in_file);
     let url = if overrides.data_dir.is_some() { url } else { url.or_else(from_outside) };
@@ -401,7 +424,7 @@ mod tests {
         assert!(config.listen.ip().is_loopback());
         assert_eq!(config.poll.every, Duration::from_mins(15));
         assert_eq!(config.rules.practice.lead_days, 7);
-        assert!(matches!(config.store, StoreAt::Managed(_)));
+        assert!(matches!(config.store.at, StoreAt::Managed(_)));
     }
 
     #[test]

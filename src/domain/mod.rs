@@ -32,6 +32,7 @@ pub mod reorder;
 pub mod rightness;
 pub mod rules;
 pub mod run;
+pub mod secret;
 pub mod shelf;
 pub mod sign;
 pub mod sizes;

@@ -132,6 +132,7 @@ mod tests {
     use crate::domain::alert::recipient::Channel;
     use crate::domain::alert::{Grade, Rule, Subject};
     use crate::domain::ids::{AlertId, DeviceId, MessageId, SlotId};
+    use crate::domain::secret::Secret;
 
     fn item(alert: i64, kind: NoticeKind, summary: &str) -> Item {
         let at = "2026-11-25T08:10:00Z".parse().unwrap();
@@ -154,7 +155,7 @@ mod tests {
             id: MessageId(1),
             key: "5d7c3d80-0000-4000-8000-000000000001".to_owned(),
             channel: Channel::Mail,
-            address: "ada@vellmoor.example".to_owned(),
+            address: Ok(Secret::new("ada@vellmoor.example")),
             attempts: 1,
             made_at: "2026-11-25T08:11:00Z".parse().unwrap(),
             items,

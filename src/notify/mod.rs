@@ -50,6 +50,7 @@ impl Post {
     }
 
     async fn hand_over(&self, due: &Due) -> Result<(), Failure> {
+        let address = due.address.as_ref().map_err(|why| Failure::Later(why.clone()))?.expose();
         match due.channel {
             Channel::Mail => {
                 let Some(mail) = &self.mail else {
@@ -58,11 +59,11 @@ impl Post {
                     ));
                 };
                 let letter = letter::Letter::of(due, &self.link, &self.zone);
-                mail::send(mail, &due.address, &letter, self.patience).await
+                mail::send(mail, address, &letter, self.patience).await
             }
             Channel::Webhook => {
                 let event = webhook::event(due, &self.link);
-                webhook::send(&self.webhook, &due.address, &event).await
+                webhook::send(&self.webhook, address, &event).await
             }
         }
     }

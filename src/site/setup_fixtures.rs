@@ -35,6 +35,7 @@ impl SetupSource for Fixture {
             people: 0,
             ranges: vec![],
             poll_every_s: 900,
+            trouble: None,
         };
         let full = SetupView {
             machines: 5,

@@ -4,30 +4,7 @@ use std::fmt;
 use std::str::FromStr;
 
 use super::pdu::Version;
-
-/// A password or community. It is never printed: `Debug` shows that there is one, and nothing else.
-#[derive(Clone, PartialEq, Eq, Hash)]
-pub struct Secret(Box<str>);
-
-impl Secret {
-    /// Keeps a text secret.
-    #[must_use]
-    pub fn new(text: impl Into<Box<str>>) -> Self {
-        Self(text.into())
-    }
-
-    /// The octets, to be put on the wire or into a key and nowhere else.
-    #[must_use]
-    pub fn expose(&self) -> &[u8] {
-        self.0.as_bytes()
-    }
-}
-
-impl fmt::Debug for Secret {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("Secret(hidden)")
-    }
-}
+pub use crate::domain::secret::Secret;
 
 /// What is wrong with a credential, and what to write instead.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

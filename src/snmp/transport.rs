@@ -243,7 +243,7 @@ impl Engine {
         self.exchange(
             target,
             version,
-            |id, out| question.write(out, version, community.expose(), id),
+            |id, out| question.write(out, version, community.expose().as_bytes(), id),
             |datagram| match ber::raw(datagram) {
                 Ok(RawMessage::Community { pdu, .. }) if pdu.kind == PduKind::Response => {
                     take(&pdu, datagram.len()).map(Verdict::Done)

@@ -32,10 +32,10 @@ impl Masters {
         let Some((protocol, secret)) = user.auth() else {
             return Self { auth: Vec::new(), privacy: Vec::new() };
         };
-        let auth = stretch(*protocol, secret.expose());
+        let auth = stretch(*protocol, secret.expose().as_bytes());
         let privacy = match user.privacy() {
             Some((_, other)) if other == secret => auth.clone(),
-            Some((_, other)) => stretch(*protocol, other.expose()),
+            Some((_, other)) => stretch(*protocol, other.expose().as_bytes()),
             None => Vec::new(),
         };
         Self { auth, privacy }

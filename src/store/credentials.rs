@@ -1,5 +1,6 @@
 //! How devices are asked over SNMP.
 
+use super::seal::{Key, KeyFault, Place};
 use super::{Result, Store, StoreError, Work, breaches};
 use crate::domain::ids::DeviceId;
 
@@ -86,18 +87,33 @@ impl Store {
     /// A kept credential by its number.
     ///
     /// # Errors
-    /// If the store cannot be reached.
+    /// If the store cannot be reached, or what is secret about it does not open.
     pub async fn credential(&self, id: i64) -> Result<Option<CredentialRow>> {
-        self.one_credential(Some(id), None).await
+        let kept = self.one_credential(Some(id), None).await?;
+        Ok(kept.map(|kept| self.opened(&kept)).transpose()?)
+    }
+
+    /// The same, without what does not open: whoever changes it enters that again.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn credential_to_change(&self, id: i64) -> Result<Option<CredentialRow>> {
+        let kept = self.one_credential(Some(id), None).await?;
+        let without = |kept: &Kept| CredentialRow {
+            version: kept.version.clone(),
+            user_name: kept.user_name.clone(),
+            ..CredentialRow::default()
+        };
+        Ok(kept.map(|kept| self.opened(&kept).unwrap_or_else(|_| without(&kept))))
     }
 
     /// Keeps a new credential under a name.
     ///
     /// # Errors
-    /// [`StoreError::Taken`] if the name is in use.
+    /// [`StoreError::Taken`] if the name is in use, [`StoreError::Keys`] if there is no key to seal it with.
     pub async fn add_credential(&self, name: &str, row: &CredentialRow) -> Result<i64> {
         let mut work = self.begin().await?;
-        let id = insert(&mut work, name, row).await?;
+        let id = self.insert_credential(&mut work, name, row).await?;
         work.commit().await?;
         Ok(id)
     }
@@ -106,11 +122,12 @@ impl Store {
     /// `false` if there is none of that number.
     ///
     /// # Errors
-    /// [`StoreError::Taken`] if the name is in use.
+    /// [`StoreError::Taken`] if the name is in use, [`StoreError::Keys`] if there is no key to seal it with.
     pub async fn change_credential(&self, id: i64, name: &str, row: &CredentialRow) -> Result<bool> {
-        let (auth_protocol, auth_password) = row.auth.clone().unzip();
-        let (privacy_protocol, privacy_password) = row.privacy.clone().unzip();
         let mut work = self.begin().await?;
+        let key = self.sealer(&mut work).await?;
+        let Some(old) = kept(&mut work, id).await? else { return Ok(false) };
+        let Secrets { community, auth, privacy } = self.sealed(&key, id, Some(&old), row)?;
         let done = sqlx::query!(
             "update credential set name = $2, version = $3, community = $4, user_name = $5, auth_protocol = $6,
                     auth_password = $7, privacy_protocol = $8, privacy_password = $9
@@ -118,12 +135,12 @@ impl Store {
             id,
             name,
             row.version,
-            row.community,
+            community,
             row.user_name,
-            auth_protocol,
-            auth_password,
-            privacy_protocol,
-            privacy_password,
+            row.auth.as_ref().map(|(protocol, _)| protocol),
+            auth,
+            row.privacy.as_ref().map(|(protocol, _)| protocol),
+            privacy,
         )
         .execute(&mut *work)
         .await
@@ -153,85 +170,159 @@ impl Store {
     /// The credential that a device is asked with.
     ///
     /// # Errors
-    /// If the store cannot be reached.
+    /// If the store cannot be reached, or what is secret about it does not open.
     pub async fn credential_of(&self, device: DeviceId) -> Result<Option<CredentialRow>> {
-        self.one_credential(None, Some(device)).await
+        let kept = self.one_credential(None, Some(device)).await?;
+        Ok(kept.map(|kept| self.opened(&kept)).transpose()?)
     }
 
-    async fn one_credential(
-        &self,
-        id: Option<i64>,
-        device: Option<DeviceId>,
-    ) -> Result<Option<CredentialRow>> {
-        let row = sqlx::query!(
-            "select version, community, user_name, auth_protocol, auth_password, privacy_protocol,
+    async fn one_credential(&self, id: Option<i64>, device: Option<DeviceId>) -> Result<Option<Kept>> {
+        Ok(sqlx::query_as!(
+            Kept,
+            "select id, version, community, user_name, auth_protocol, auth_password, privacy_protocol,
                     privacy_password
              from credential where id = coalesce($1, (select credential_id from device where id = $2))",
             id,
             device.map(|device| device.0)
         )
         .fetch_optional(&self.pool)
+        .await?)
+    }
+
+    /// Keeps a credential and gives back its number: that of one that says the same, if there is one; else it is kept
+    /// under a name that tells its version and user, and no secret.
+    ///
+    /// # Errors
+    /// If the store cannot be reached; [`StoreError::Keys`] if there is no key to seal it with.
+    pub async fn keep_credential(&self, work: &mut Work, row: &CredentialRow) -> Result<i64> {
+        let known = sqlx::query_as!(
+            Kept,
+            "select id, version, community, user_name, auth_protocol, auth_password, privacy_protocol,
+                    privacy_password
+             from credential
+             where version = $1 and user_name is not distinct from $2 and auth_protocol is not distinct from $3
+               and privacy_protocol is not distinct from $4
+             order by id",
+            row.version,
+            row.user_name,
+            row.auth.as_ref().map(|(protocol, _)| protocol),
+            row.privacy.as_ref().map(|(protocol, _)| protocol),
+        )
+        .fetch_all(&mut **work)
         .await?;
-        Ok(row.map(|row| CredentialRow {
-            version: row.version,
-            community: row.community,
-            user_name: row.user_name,
-            auth: row.auth_protocol.zip(row.auth_password),
-            privacy: row.privacy_protocol.zip(row.privacy_password),
-        }))
+        // The same secret is sealed to something else each time, so that only what was opened can be compared.
+        let says_the_same = |kept: &&Kept| self.opened(kept).is_ok_and(|known| known == *row);
+        if let Some(kept) = known.iter().find(says_the_same) {
+            return Ok(kept.id);
+        }
+        let usual = row.usual_name();
+        let names = sqlx::query_scalar!("select name from credential").fetch_all(&mut **work).await?;
+        let numbered = std::iter::once(usual.clone()).chain((2..).map(|n| format!("{usual} ({n})")));
+        let name = numbered.filter(|name| !names.contains(name)).take(1).collect::<String>();
+        self.insert_credential(work, &name, row).await
+    }
+
+    async fn insert_credential(&self, work: &mut Work, name: &str, row: &CredentialRow) -> Result<i64> {
+        let key = self.sealer(work).await?;
+        // What is sealed is bound to the row, whose number has to be known first.
+        let id = sqlx::query_scalar!(
+            r#"select nextval(pg_get_serial_sequence('credential', 'id')::regclass) as "id!""#
+        );
+        let id = id.fetch_one(&mut **work).await?;
+        let Secrets { community, auth, privacy } = self.sealed(&key, id, None, row)?;
+        sqlx::query_scalar!(
+            "insert into credential (id, name, version, community, user_name, auth_protocol, auth_password,
+                                     privacy_protocol, privacy_password)
+             overriding system value
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9) returning id",
+            id,
+            name,
+            row.version,
+            community,
+            row.user_name,
+            row.auth.as_ref().map(|(protocol, _)| protocol),
+            auth,
+            row.privacy.as_ref().map(|(protocol, _)| protocol),
+            privacy,
+        )
+        .fetch_one(&mut **work)
+        .await
+        .map_err(|error| taken(error, name))
+    }
+
+    /// What is kept, with its secrets opened.
+    fn opened(&self, kept: &Kept) -> std::result::Result<CredentialRow, KeyFault> {
+        let open = |column, value: &Option<Vec<u8>>| {
+            value.as_ref().map(|value| self.keys.open(&place(column, kept.id), value)).transpose()
+        };
+        let auth = open("auth_password", &kept.auth_password)?;
+        let privacy = open("privacy_password", &kept.privacy_password)?;
+        Ok(CredentialRow {
+            version: kept.version.clone(),
+            community: open("community", &kept.community)?,
+            user_name: kept.user_name.clone(),
+            auth: kept.auth_protocol.clone().zip(auth),
+            privacy: kept.privacy_protocol.clone().zip(privacy),
+        })
+    }
+
+    /// The secrets of a credential, sealed for its row; those that are as they were keep what they were sealed to.
+    fn sealed(
+        &self,
+        key: &Key,
+        id: i64,
+        old: Option<&Kept>,
+        row: &CredentialRow,
+    ) -> std::result::Result<Secrets, KeyFault> {
+        let seal = |column, old: Option<&Option<Vec<u8>>>, new: Option<&String>| {
+            let old = old.and_then(Option::as_deref);
+            new.map(|new| self.keys.seal(key, &place(column, id), (old, new))).transpose()
+        };
+        let (auth, privacy) = (row.auth.as_ref(), row.privacy.as_ref());
+        Ok(Secrets {
+            community: seal("community", old.map(|old| &old.community), row.community.as_ref())?,
+            auth: seal("auth_password", old.map(|old| &old.auth_password), auth.map(|(_, secret)| secret))?,
+            privacy: seal(
+                "privacy_password",
+                old.map(|old| &old.privacy_password),
+                privacy.map(|(_, secret)| secret),
+            )?,
+        })
     }
 }
 
-/// Keeps a credential and gives back its number: that of one that says the same, if there is one; else it is kept
-/// under a name that tells its version and user, and no secret.
-pub(super) async fn put(work: &mut Work, row: &CredentialRow) -> Result<i64> {
-    let (auth_protocol, auth_password) = row.auth.clone().unzip();
-    let (privacy_protocol, privacy_password) = row.privacy.clone().unzip();
-    let known = sqlx::query_scalar!(
-        "select id from credential
-         where version = $1 and community is not distinct from $2 and user_name is not distinct from $3
-           and auth_protocol is not distinct from $4 and auth_password is not distinct from $5
-           and privacy_protocol is not distinct from $6 and privacy_password is not distinct from $7
-         order by id limit 1",
-        row.version,
-        row.community,
-        row.user_name,
-        auth_protocol,
-        auth_password,
-        privacy_protocol,
-        privacy_password,
+/// A credential as it is stored.
+struct Kept {
+    id: i64,
+    version: String,
+    community: Option<Vec<u8>>,
+    user_name: Option<String>,
+    auth_protocol: Option<String>,
+    auth_password: Option<Vec<u8>>,
+    privacy_protocol: Option<String>,
+    privacy_password: Option<Vec<u8>>,
+}
+
+/// What is secret about a credential, sealed.
+struct Secrets {
+    community: Option<Vec<u8>>,
+    auth: Option<Vec<u8>>,
+    privacy: Option<Vec<u8>>,
+}
+
+fn place(column: &'static str, row: i64) -> Place {
+    Place { table: "credential", column, row }
+}
+
+async fn kept(work: &mut Work, id: i64) -> Result<Option<Kept>> {
+    Ok(sqlx::query_as!(
+        Kept,
+        "select id, version, community, user_name, auth_protocol, auth_password, privacy_protocol, privacy_password
+         from credential where id = $1 for update",
+        id
     )
     .fetch_optional(&mut **work)
-    .await?;
-    if let Some(id) = known {
-        return Ok(id);
-    }
-    let usual = row.usual_name();
-    let names = sqlx::query_scalar!("select name from credential").fetch_all(&mut **work).await?;
-    let numbered = std::iter::once(usual.clone()).chain((2..).map(|n| format!("{usual} ({n})")));
-    let name = numbered.filter(|name| !names.contains(name)).take(1).collect::<String>();
-    insert(work, &name, row).await
-}
-
-async fn insert(work: &mut Work, name: &str, row: &CredentialRow) -> Result<i64> {
-    let (auth_protocol, auth_password) = row.auth.clone().unzip();
-    let (privacy_protocol, privacy_password) = row.privacy.clone().unzip();
-    sqlx::query_scalar!(
-        "insert into credential (name, version, community, user_name, auth_protocol, auth_password,
-                                 privacy_protocol, privacy_password)
-         values ($1, $2, $3, $4, $5, $6, $7, $8) returning id",
-        name,
-        row.version,
-        row.community,
-        row.user_name,
-        auth_protocol,
-        auth_password,
-        privacy_protocol,
-        privacy_password,
-    )
-    .fetch_one(&mut **work)
-    .await
-    .map_err(|error| taken(error, name))
+    .await?)
 }
 
 fn taken(error: sqlx::Error, name: &str) -> StoreError {

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use jiff_sqlx::ToSqlx;
 
-use super::credentials::{self, CredentialRow};
+use super::credentials::CredentialRow;
 use super::{Result, Store, StoreError, Work, breaches};
 use crate::domain::ids::DeviceId;
 use crate::domain::snapshot::{Marker, MediaInput};
@@ -126,18 +126,10 @@ impl Store {
         at: Timestamp,
     ) -> Result<DeviceId> {
         let mut work = self.begin().await?;
-        let credential = Self::keep_credential(&mut work, credential).await?;
+        let credential = self.keep_credential(&mut work, credential).await?;
         let id = Self::insert_device(&mut work, site, credential, device, at).await?;
         work.commit().await?;
         Ok(id)
-    }
-
-    /// The number of a credential that says the same; it is kept if there was none.
-    ///
-    /// # Errors
-    /// If the store cannot be reached.
-    pub async fn keep_credential(work: &mut Work, credential: &CredentialRow) -> Result<i64> {
-        credentials::put(work, credential).await
     }
 
     /// Adds a device that is asked with a kept credential.

@@ -33,6 +33,7 @@ pub mod recipients;
 pub mod rehearsal;
 pub mod report_mail;
 pub mod runs;
+pub mod seal;
 pub mod sessions;
 pub mod shelf;
 pub mod since;
@@ -42,6 +43,7 @@ pub mod swaps;
 pub mod tokens;
 pub mod units;
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use sqlx::migrate::Migrator;
@@ -49,6 +51,7 @@ use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use sqlx::{PgConnection, PgPool, Postgres, Transaction};
 
 use crate::actor;
+use seal::{KeyFault, KeySource, Keys};
 
 /// The schema's history, in the program itself.
 pub static MIGRATOR: Migrator = sqlx::migrate!();
@@ -76,6 +79,9 @@ pub enum StoreError {
         /// The value.
         value: String,
     },
+    /// A secret cannot be sealed or opened.
+    #[error(transparent)]
+    Keys(#[from] KeyFault),
 }
 
 /// Classes and codes of errors (PostgreSQL's appendix A) that lie with the server and not with what was asked: no
@@ -113,23 +119,33 @@ pub type Result<T> = std::result::Result<T, StoreError>;
 #[derive(Debug, Clone)]
 pub struct Store {
     pool: PgPool,
+    keys: Arc<Keys>,
 }
 
 /// One transaction of the store.
 pub type Work = Transaction<'static, Postgres>;
 
 impl Store {
-    /// Connects, and brings the schema up to date.
+    /// Connects, brings the schema up to date, and seals what stands in the clear.
     ///
     /// # Errors
-    /// If PostgreSQL cannot be reached or a migration fails.
-    pub async fn open(options: PgConnectOptions, connections: u32) -> Result<Self> {
-        let store = Self::connect(options, connections).await?;
+    /// If PostgreSQL cannot be reached, a migration fails, or others may read the key file.
+    pub async fn open(options: PgConnectOptions, connections: u32, keys: KeySource) -> Result<Self> {
+        let store = Self::connect(options, connections).await?.with_keys(keys)?;
         MIGRATOR.run(&store.pool).await?;
+        store.settle().await?;
         Ok(store)
     }
 
-    /// Connects and changes nothing.
+    /// With the keys of a source; without them, no secret can be stored or opened.
+    ///
+    /// # Errors
+    /// If others may read the key file, or it holds something else.
+    pub fn with_keys(self, keys: KeySource) -> Result<Self> {
+        Ok(Self { pool: self.pool, keys: Arc::new(Keys::of(Some(keys))?) })
+    }
+
+    /// Connects and changes nothing. It opens no secrets: see [`Store::with_keys`].
     ///
     /// # Errors
     /// If PostgreSQL cannot be reached.
@@ -153,7 +169,7 @@ impl Store {
             .after_connect(|connection, _| Box::pin(be_missed(connection)))
             .connect_with(options)
             .await?;
-        Ok(Self { pool })
+        Ok(Self { pool, keys: Arc::new(Keys::of(None)?) })
     }
 
     /// The pool, for tests that ask in their own words.

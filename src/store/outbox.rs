@@ -7,13 +7,14 @@ use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::ToSqlx;
 
 use super::alert_life::{grade, rule, subject};
-use super::recipients::channel;
+use super::recipients::{channel, secret_address};
 use super::report_mail::{ReportSent, files};
 use super::{Result, Store, StoreError, Work};
 use crate::domain::alert::recipient::{Channel, Notice, NoticeKind};
 use crate::domain::alert::{Grade, Rule, Subject};
 use crate::domain::ids::{AlertId, MessageId, RecipientId};
 use crate::domain::month::Month;
+use crate::domain::secret::Secret;
 
 /// A message whose turn it is, with all that it says.
 #[derive(Debug, Clone)]
@@ -24,8 +25,8 @@ pub struct Due {
     pub key: String,
     /// By which way.
     pub channel: Channel,
-    /// To whom.
-    pub address: String,
+    /// To whom, or why the address does not open.
+    pub address: std::result::Result<Secret, String>,
     /// Tries so far, with the one that is about to be made.
     pub attempts: u32,
     /// When it was put together.
@@ -200,7 +201,8 @@ impl Store {
         let mut work = self.begin().await?;
         let row = sqlx::query!(
             "select message.id, key::text as \"key!\", coalesce(channel, 'mail') as \"channel!\",
-                    coalesce(message.address, recipient.address) as \"address!\", attempts, made_at, report_month
+                    coalesce(message.address, recipient.address) as \"address!\", secret_address, recipient_id,
+                    attempts, made_at, report_month
              from message left join recipient on recipient.id = recipient_id
              where sent_at is null and given_up_at is null and due_at <= $1
              order by due_at, message.id limit 1 for update of message skip locked",
@@ -217,6 +219,13 @@ impl Store {
         )
         .execute(&mut *work)
         .await?;
+        let address = match row.secret_address.zip(row.recipient_id) {
+            Some((sealed, recipient)) => {
+                let opened = self.keys.open(&secret_address(recipient), &sealed);
+                opened.map(Secret::new).map_err(|fault| fault.to_string())
+            }
+            None => Ok(Secret::new(row.address)),
+        };
         let items = items(&mut work, row.id).await?;
         let report = match row.report_month {
             Some(day) => {
@@ -229,7 +238,7 @@ impl Store {
             id: MessageId(row.id),
             key: row.key,
             channel: channel(&row.channel)?,
-            address: row.address,
+            address,
             attempts,
             made_at: row.made_at.to_jiff(),
             items,

@@ -67,6 +67,7 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn make_past_device(
+        &self,
         work: &mut Work,
         site: i64,
         name: &str,
@@ -77,7 +78,7 @@ impl Store {
             community: Some("public".to_owned()),
             ..CredentialRow::default()
         };
-        let credential = Self::keep_credential(work, &credential).await?;
+        let credential = self.keep_credential(work, &credential).await?;
         let poll_every_s = 900;
         let device = NewDevice {
             name: name.to_owned(),

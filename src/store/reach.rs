@@ -9,7 +9,7 @@ use sqlx::postgres::PgConnectOptions;
 use super::cluster::{Cluster, ClusterError, ClusterOptions, Connection, PgVersion, nature};
 
 /// Where the store is.
-#[derive(Debug, Clone)]
+#[derive(Clone)]
 pub enum StoreAt {
     /// A PostgreSQL that somebody else runs, by its address.
     Server(String),
@@ -40,8 +40,13 @@ pub enum ReachError {
     Address(sqlx::Error),
 }
 
+impl std::fmt::Debug for StoreAt {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "StoreAt({})", self.describe())
+    }
+}
+
 /// A store that answers.
-#[derive(Debug)]
 pub struct Reached {
     /// Its address; it may hold a password.
     pub url: String,
@@ -53,6 +58,12 @@ pub struct Reached {
     pub binaries: Option<PathBuf>,
     /// Ours to stop, unless it was running before.
     cluster: Option<Cluster>,
+}
+
+impl std::fmt::Debug for Reached {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Reached({})", self.place)
+    }
 }
 
 impl StoreAt {
@@ -153,6 +164,7 @@ mod tests {
     fn a_password_never_shows() {
         for url in ["postgres://u:secret@h/db", "postgres://u:secret@h:5432?password=secret", "secret"] {
             assert!(!without_password(url).contains("secret"), "{url}");
+            assert!(!format!("{:?}", StoreAt::Server(url.to_owned())).contains("secret"), "{url}");
         }
         assert_eq!(without_password("postgres://u:p@db:5433/x?sslmode=require"), "postgres://u@db:5433/x");
     }

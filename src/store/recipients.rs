@@ -6,9 +6,10 @@ use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::ToSqlx;
 
 use super::alert_life::{grade, rule};
+use super::seal::Place;
 use super::{Result, Store, StoreError, Work, breaches};
 use crate::domain::alert::Grade;
-use crate::domain::alert::recipient::{Channel, Peace, Quiet, Recipient, Route};
+use crate::domain::alert::recipient::{Channel, Peace, Quiet, Recipient, Route, shown_address};
 use crate::domain::ids::{DeviceId, RecipientId};
 
 impl Store {
@@ -62,20 +63,35 @@ impl Store {
             .collect()
     }
 
-    /// Adds somebody with their routes; the identity of what is given counts for nothing.
+    /// Adds somebody with their routes; the identity of what is given counts for nothing. A web address is sealed.
     ///
     /// # Errors
-    /// [`StoreError::Taken`] if the name is in use.
+    /// [`StoreError::Taken`] if the name is in use, [`StoreError::Keys`] if there is no key to seal the address with.
     pub async fn add_recipient(&self, recipient: &Recipient, at: Timestamp) -> Result<RecipientId> {
         let mut work = self.begin().await?;
         let quiet = recipient.peace.quiet;
+        // What is sealed is bound to the row, whose number has to be known first.
+        let id = sqlx::query_scalar!(
+            r#"select nextval(pg_get_serial_sequence('recipient', 'id')::regclass) as "id!""#
+        );
+        let id = id.fetch_one(&mut *work).await?;
+        let secret_address = match recipient.channel {
+            Channel::Mail => None,
+            Channel::Webhook => {
+                let key = self.sealer(&mut work).await?;
+                Some(self.keys.seal(&key, &secret_address(id), (None, &recipient.address))?)
+            }
+        };
         let added = sqlx::query_scalar!(
-            "insert into recipient (name, channel, address, least_severity, quiet_from, quiet_until,
+            "insert into recipient (id, name, channel, address, secret_address, least_severity, quiet_from, quiet_until,
                                     working_days_only, wants_cleared, added_at)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9) returning id",
+             overriding system value
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) returning id",
+            id,
             recipient.name,
             recipient.channel.word(),
-            recipient.address,
+            shown_address(recipient.channel, &recipient.address),
+            secret_address,
             recipient.least.word(),
             quiet.map(|quiet| quiet.from.to_sqlx()) as _,
             quiet.map(|quiet| quiet.until.to_sqlx()) as _,
@@ -171,6 +187,11 @@ impl Store {
         work.commit().await?;
         Ok(done.rows_affected() > 0)
     }
+}
+
+/// Where the sealed web address of somebody stands.
+pub(super) fn secret_address(recipient: i64) -> Place {
+    Place { table: "recipient", column: "secret_address", row: recipient }
 }
 
 async fn add_route(work: &mut Work, id: RecipientId, route: &Route) -> Result<()> {

@@ -25,7 +25,7 @@ pub struct Session {
     pub seen_at: Timestamp,
     /// When the browser was last given a new token.
     pub turned_at: Timestamp,
-    /// What its forms are signed with.
+    /// What its forms are signed with. It is not stored.
     pub form_key: [u8; 32],
     /// Whether it was found by the token before that.
     pub by_previous: bool,
@@ -58,18 +58,17 @@ impl Store {
     pub async fn begin_session(
         work: &mut Work,
         person: PersonId,
-        (hash, form_key): (&[u8; 32], &[u8; 32]),
+        hash: &[u8; 32],
         agent: &str,
         now: Timestamp,
     ) -> Result<()> {
         sqlx::query!(
-            "insert into session (token_hash, person_id, begun_at, seen_at, turned_at, agent, form_key)
-             values ($1, $2, $3, $3, $3, $4, $5)",
+            "insert into session (token_hash, person_id, begun_at, seen_at, turned_at, agent)
+             values ($1, $2, $3, $3, $3, $4)",
             &hash[..],
             person.0,
             now.to_sqlx() as _,
-            agent,
-            &form_key[..]
+            agent
         )
         .execute(&mut **work)
         .await?;
@@ -82,7 +81,7 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn session(&self, hash: &[u8; 32]) -> Result<Option<Session>> {
         let row = sqlx::query!(
-            r#"select session.id, person_id, name, role, begun_at, seen_at, turned_at, agent, form_key,
+            r#"select session.id, person_id, name, role, begun_at, seen_at, turned_at, agent,
                       (token_hash <> $1) as "by_previous!"
                from session join person on person.id = person_id
                where (token_hash = $1 or previous_hash = $1) and retired_at is null"#,
@@ -99,7 +98,7 @@ impl Store {
                 begun_at: row.begun_at.to_jiff(),
                 seen_at: row.seen_at.to_jiff(),
                 turned_at: row.turned_at.to_jiff(),
-                form_key: row.form_key.try_into().unwrap_or_default(),
+                form_key: self.keys.form_key(row.id, row.begun_at.to_jiff().as_microsecond()),
                 by_previous: row.by_previous,
                 agent: row.agent,
             })

@@ -161,7 +161,7 @@ pub async fn import(
     let made = known.is_none();
     let device = match known {
         Some(device) => device,
-        None => Store::make_past_device(&mut work, site, name, (first, last)).await?,
+        None => store.make_past_device(&mut work, site, name, (first, last)).await?,
     };
     let supplies = match places(&mut work, name, device.id, slots).await? {
         Ok(supplies) => supplies,

@@ -141,7 +141,7 @@ pub async fn import(
     let mut imported = Vec::with_capacity(entries.len());
     for entry in entries {
         let before = known.iter().find(|one| (&one.row.host, one.row.port) == (&entry.host, entry.port));
-        match take(&mut work, entry, before, &kept, (site, usual, at)).await {
+        match take((store, &mut work), entry, before, &kept, (site, usual, at)).await {
             Ok(one) => imported.push(one),
             Err(StoreError::Taken(why)) => {
                 // The transaction is over with the first of these.
@@ -199,7 +199,7 @@ fn faults(
 }
 
 async fn take(
-    work: &mut Work,
+    (store, work): (&Store, &mut Work),
     entry: &DeviceEntry,
     before: Option<&Watched>,
     kept: &BTreeMap<String, i64>,
@@ -218,9 +218,9 @@ async fn take(
     };
     let credential = match (&entry.asked_by, before) {
         (Some(AskedBy::Kept(name)), _) => kept.get(name).copied().unwrap_or_default(),
-        (Some(AskedBy::New(row)), _) => Store::keep_credential(work, row).await?,
+        (Some(AskedBy::New(row)), _) => store.keep_credential(work, row).await?,
         (None, Some(before)) => before.credential,
-        (None, None) => Store::keep_credential(work, &public()).await?,
+        (None, None) => store.keep_credential(work, &public()).await?,
     };
     let change = match before {
         None => {

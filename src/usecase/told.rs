@@ -51,6 +51,7 @@ pub async fn add(
     match store.add_recipient(recipient, now).await {
         Ok(id) => Ok(Ok(id)),
         Err(StoreError::Taken(text)) => Ok(Err(ToldRefused::NameTaken(text))),
+        Err(StoreError::Keys(fault)) => Ok(Err(ToldRefused::Address(fault.to_string()))),
         Err(fault) => Err(fault),
     }
 }

@@ -43,7 +43,12 @@ impl Memory {
     /// What came, as recipients' addresses with the kinds that each message told.
     fn told(&self) -> Vec<(String, Vec<NoticeKind>)> {
         let kinds = |due: &Due| due.items.iter().map(|item| item.kind).collect();
-        self.carried.lock().unwrap().iter().map(|due| (due.address.clone(), kinds(due))).collect()
+        self.carried
+            .lock()
+            .unwrap()
+            .iter()
+            .map(|due| (due.address.as_ref().unwrap().expose().to_owned(), kinds(due)))
+            .collect()
     }
 
     fn keys(&self) -> Vec<String> {

@@ -24,6 +24,7 @@ use ullage::store::cluster::{Cluster, ClusterOptions, Connection};
 use ullage::usecase::ingest::ingest;
 
 use crate::support::contents::contents;
+use crate::support::database::keys;
 use crate::support::loft::{config, crowd};
 use crate::support::program::{Background, ullage};
 use crate::support::wait_until;
@@ -125,7 +126,11 @@ impl Room {
         let mut service = serve(dir, &data);
         service.address();
         let pool = pool(&data).await;
-        let store = Store::connect(pool.connect_options().as_ref().clone(), 2).await.unwrap();
+        let store = Store::connect(pool.connect_options().as_ref().clone(), 2)
+            .await
+            .unwrap()
+            .with_keys(keys())
+            .unwrap();
         let now = Clock::system().now();
         let opening = Opening::before(now, 0, &config().site.zone).unwrap();
         let demo = DemoRoom::open(&store, &crowd(6), opening).await.unwrap();

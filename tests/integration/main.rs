@@ -24,6 +24,7 @@ mod pages;
 mod rehearsals;
 mod rules;
 mod runs;
+mod secrets;
 mod setup;
 mod shelf;
 mod slots;

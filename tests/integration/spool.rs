@@ -19,7 +19,7 @@ use ullage::store::Store;
 use ullage::store::cluster::{Cluster, ClusterOptions};
 
 use crate::support::contents::{assert_same, contents};
-use crate::support::database::TestDatabase;
+use crate::support::database::{TestDatabase, keys};
 use crate::support::said::{answered, at, device, silent};
 
 const MEGABYTE: u64 = 1_000_000;
@@ -68,8 +68,9 @@ async fn polls_taken_while_the_database_is_dead_come_in_once_with_their_times() 
     let dir = tempfile::tempdir().unwrap();
     let (data, spool) = (dir.path().join("data"), dir.path().join("spool"));
     let first = cluster(&data).await;
-    Store::open(first.connect_options(), 1).await.unwrap().close().await;
+    Store::open(first.connect_options(), 1, keys()).await.unwrap().close().await;
     let store = Store::connect_within(first.connect_options(), 3, PATIENCE).await.unwrap();
+    let store = store.with_keys(keys()).unwrap();
     let bobbin = device(&store, "Bobbin").await;
     let desk = StoreDesk::new(service(&store, Some(&spool)));
     let (before, rest) = polls.split_at(5);

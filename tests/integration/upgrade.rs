@@ -19,6 +19,7 @@ use ullage::usecase::ingest::ingest;
 use ullage::usecase::keeping::tidy;
 
 use crate::support::contents::{assert_same, contents};
+use crate::support::database::keys;
 use crate::support::loft::{Loft, moment};
 use crate::support::said::{answered, present};
 
@@ -43,7 +44,7 @@ async fn a_store_of_the_first_schema_is_brought_up_and_goes_on() {
     sqlx::raw_sql(KEPT).execute(&mut then).await.unwrap();
     then.close().await.unwrap();
 
-    let store = Store::open(cluster.connect_options(), 2).await.unwrap();
+    let store = Store::open(cluster.connect_options(), 2, keys()).await.unwrap();
     let bobbin = store.poll_targets().await.unwrap().remove(0);
     assert_eq!((&*bobbin.name, bobbin.last_poll_at), ("Bobbin", Some(present(4).now)));
     let before = contents(store.pool()).await;
@@ -97,7 +98,7 @@ async fn a_copy_of_a_room_holds_every_row_of_every_table() {
     db::run(DbCommand::Restore { file }, StoreAt::Managed(options(&dir))).await.unwrap();
     let cluster = Cluster::start(options(&dir)).await.unwrap();
     // The program of the copy finds a schema that it need not touch.
-    let store = Store::open(cluster.connect_options(), 2).await.unwrap();
+    let store = Store::open(cluster.connect_options(), 2, keys()).await.unwrap();
     assert_same(&before, &contents(store.pool()).await);
     store.close().await;
     cluster.stop().await.unwrap();

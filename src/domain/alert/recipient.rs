@@ -67,7 +67,7 @@ pub struct Peace {
 }
 
 /// Somebody, or some program, who is told.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Clone, PartialEq, Eq)]
 pub struct Recipient {
     /// Its identity.
     pub id: RecipientId,
@@ -75,7 +75,7 @@ pub struct Recipient {
     pub name: String,
     /// By which way.
     pub channel: Channel,
-    /// A mail address, or an HTTP one.
+    /// A mail address, or an HTTP one. Of the latter, the store gives back no more than [`shown_address`].
     pub address: String,
     /// Nothing less grave is told.
     pub least: Grade,
@@ -85,6 +85,24 @@ pub struct Recipient {
     pub wants_cleared: bool,
     /// What it is told; everything at once, if there is none.
     pub routes: Vec<Route>,
+}
+
+impl std::fmt::Debug for Recipient {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let shown = shown_address(self.channel, &self.address);
+        write!(f, "Recipient({} {:?}, {shown}, {:?})", self.id.0, self.name, self.routes)
+    }
+}
+
+/// As much of an address as pages show. Path and query of a web address often hold what lets somebody in there.
+#[must_use]
+pub fn shown_address(channel: Channel, address: &str) -> String {
+    let address = address.trim();
+    let Some((scheme, rest)) = address.split_once("://").filter(|_| channel == Channel::Webhook) else {
+        return if channel == Channel::Mail { address.to_owned() } else { "a web address".to_owned() };
+    };
+    let host = rest.split(['/', '?', '#', '\\']).next().unwrap_or_default();
+    format!("{scheme}://{host}/…")
 }
 
 /// Why something is told.
@@ -388,5 +406,18 @@ mod tests {
             prop_assert!(told.duration_since(at) <= SignedDuration::from_hours(24 * 4));
             prop_assert_eq!(peace.after(told, &hours), told);
         }
+    }
+
+    #[test]
+    fn of_a_web_address_only_the_host_is_shown() {
+        for (address, shown) in [
+            ("https://books.example/hook?key=velvet", "https://books.example/…"),
+            ("https://books.example:8443?key=velvet", "https://books.example:8443/…"),
+            (r"http://books.example\velvet", "http://books.example/…"),
+            ("velvet", "a web address"),
+        ] {
+            assert_eq!(shown_address(Channel::Webhook, address), shown);
+        }
+        assert_eq!(shown_address(Channel::Mail, "ada@vellmoor.example"), "ada@vellmoor.example");
     }
 }

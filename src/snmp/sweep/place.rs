@@ -80,7 +80,7 @@ impl Place {
     pub(super) fn write(&mut self, voices: &mut Voices, list: &mut Vec<u8>, out: &mut Vec<u8>) {
         if let Credential::V1 { community } | Credential::V2c { community } = &*self.credential {
             let (verb, names) = self.reading.question(list);
-            Question { verb, list, names }.write(out, self.version, community.expose(), self.id);
+            Question { verb, list, names }.write(out, self.version, community.expose().as_bytes(), self.id);
         } else if self.speech.is_discovering() {
             voices.discover(self.id, out);
         } else {

@@ -48,7 +48,7 @@ impl DeviceKeys {
             AuthProtocol::Sha384 => Signing::Sha384,
             AuthProtocol::Sha512 => Signing::Sha512,
         };
-        let signing = Security::new(user.name().as_bytes(), secret.expose())
+        let signing = Security::new(user.name().as_bytes(), secret.expose().as_bytes())
             .with_auth(Auth::AuthNoPriv)
             .with_auth_protocol(signing);
         let mut full = signing.clone();
@@ -62,7 +62,7 @@ impl DeviceKeys {
                 PrivacyProtocol::Aes256Reeder => (snmp2::v3::Cipher::Aes256, KeyExtension::Reeder),
             };
             full = full
-                .with_auth(Auth::AuthPriv { cipher, privacy_password: secret.expose().to_vec() })
+                .with_auth(Auth::AuthPriv { cipher, privacy_password: secret.expose().as_bytes().to_vec() })
                 .with_key_extension_method(extension);
         }
         Self {

@@ -43,7 +43,7 @@ impl Key {
         Sha256::digest(self.0).into()
     }
 
-    /// The bytes, where they are not kept as a hash: the key that signs forms.
+    /// The bytes, where they are not kept as a hash: the salt of a password.
     #[must_use]
     pub fn bytes(&self) -> &[u8; 32] {
         &self.0

@@ -132,12 +132,12 @@ async fn begin(
     door: &Door,
     (limits, now): (Limits, Timestamp),
 ) -> Result<Key> {
-    let (key, form_key) = (Key::fresh()?, Key::fresh()?);
+    let key = Key::fresh()?;
     let agent: String = door.agent.chars().filter(|c| !c.is_control()).take(200).collect();
     let before = |span| now.checked_sub(span).unwrap_or(Timestamp::MIN);
     let mut work = store.begin().await?;
     Store::sweep_sessions(&mut work, before(limits.at_most), before(limits.idle)).await?;
-    Store::begin_session(&mut work, person, (&key.hash(), form_key.bytes()), &agent, now).await?;
+    Store::begin_session(&mut work, person, &key.hash(), &agent, now).await?;
     Store::end_crowded_sessions(&mut work, person, VISITS_AT_ONCE).await?;
     work.commit().await.map_err(StoreError::from)?;
     Ok(key)

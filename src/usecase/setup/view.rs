@@ -29,6 +29,8 @@ pub struct SetupView {
     pub ranges: Vec<String>,
     /// How often a device is polled of which nothing else is said, seconds.
     pub poll_every_s: u32,
+    /// What is the matter with the secrets of the store, and what to do.
+    pub trouble: Option<String>,
 }
 
 /// How a device is to be asked.

@@ -6,10 +6,13 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use sha2::{Digest, Sha256};
 use sqlx::postgres::PgConnectOptions;
 use sqlx::{ConnectOptions, Connection, PgConnection};
+use ullage::store::seal::{KeyRing, KeySource};
 use ullage::store::{MIGRATOR, Store};
 
 /// Whoever makes the template holds this advisory lock: each test is a process of its own.
 const TEMPLATE_LOCK: i64 = 1_887_112_500;
+/// What secrets are sealed with in the tests, unless a test is about just that.
+pub(crate) const KEY: &str = "5eca5eca5eca5eca5eca5eca5eca5eca5eca5eca5eca5eca5eca5eca5eca5eca";
 /// Connections of one test's store. Many tests run beside each other.
 const CONNECTIONS: u32 = 5;
 
@@ -38,7 +41,7 @@ impl TestDatabase {
 
     /// A store on it, with connections of its own.
     pub(crate) async fn store(&self) -> Store {
-        Store::connect(self.options(), CONNECTIONS).await.unwrap()
+        Store::connect(self.options(), CONNECTIONS).await.unwrap().with_keys(keys()).unwrap()
     }
 
     /// How to connect to it.
@@ -68,6 +71,11 @@ impl Drop for TestDatabase {
     }
 }
 
+/// The keys of the tests' stores.
+pub(crate) fn keys() -> KeySource {
+    KeySource::Given(KeyRing::parse(KEY).unwrap())
+}
+
 /// The server that the tests run on.
 fn server() -> PgConnectOptions {
     let url = std::env::var("DATABASE_URL").ok().filter(|url| !url.is_empty());
@@ -93,7 +101,7 @@ async fn template(server: &PgConnectOptions, admin: &mut PgConnection) -> String
     if !ready {
         execute(admin, &format!("drop database if exists {name} with (force)")).await;
         execute(admin, &format!("create database {name}")).await;
-        let store = Store::open(server.clone().database(&name), 1).await.unwrap();
+        let store = Store::open(server.clone().database(&name), 1, keys()).await.unwrap();
         store.close().await;
         execute(admin, &format!("alter database {name} with is_template true allow_connections false")).await;
     }

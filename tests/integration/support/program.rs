@@ -11,8 +11,9 @@ use std::time::{Duration, Instant};
 use rustix::process::{Pid, Signal, kill_process};
 
 use super::DEADLINE;
+use super::database::KEY;
 
-/// The program in an empty directory, with nothing of the test's own settings.
+/// The program in an empty directory, with nothing of the test's own settings, and the key of the tests' stores.
 pub(crate) fn ullage(dir: &Path) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_ullage"));
     command.current_dir(dir).stdin(Stdio::null()).env_remove("DATABASE_URL").env("TZ", "Europe/Lisbon");
@@ -21,6 +22,7 @@ pub(crate) fn ullage(dir: &Path) -> Command {
             command.env_remove(name);
         }
     }
+    command.env("ULLAGE_STORE_KEY", KEY);
     command
 }
 
@@ -76,7 +78,12 @@ pub(crate) struct Background {
 impl Background {
     /// Starts it.
     pub(crate) fn start(command: &mut Command) -> Self {
-        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+        Self::start_saying_to(command, Stdio::piped())
+    }
+
+    /// Starts it with its standard error elsewhere: a pipe that nobody reads is full before long.
+    pub(crate) fn start_saying_to(command: &mut Command, stderr: impl Into<Stdio>) -> Self {
+        let mut child = command.stdout(Stdio::piped()).stderr(stderr).spawn().unwrap();
         let stdout: ChildStdout = child.stdout.take().unwrap();
         let (said, lines) = mpsc::channel();
         std::thread::spawn(move || {
@@ -119,10 +126,10 @@ impl Background {
     /// Waits for its end, which something else brings about.
     pub(crate) fn ended(mut self) -> (ExitStatus, String) {
         let (done, ended) = mpsc::channel();
-        let mut stderr = self.child.stderr.take().unwrap();
+        let stderr = self.child.stderr.take();
         std::thread::spawn(move || {
             let mut said = String::new();
-            let _ = stderr.read_to_string(&mut said);
+            let _ = stderr.map(|mut stderr| stderr.read_to_string(&mut said));
             done.send(said)
         });
         // Whoever inherited standard error keeps it open: its end is the end of all of them.

@@ -55,6 +55,7 @@ struct Overview {
     room: String,
     steps: Vec<Step>,
     ranges: Vec<String>,
+    trouble: Option<String>,
 }
 
 async fn show<S: Source>(State(source): State<S>) -> Result<Html<String>, SiteError> {
@@ -64,6 +65,7 @@ async fn show<S: Source>(State(source): State<S>) -> Result<Html<String>, SiteEr
         room: view.room.clone(),
         steps: steps(&view),
         ranges: view.ranges,
+        trouble: view.trouble.map(|trouble| format::capital(&trouble)),
     })
 }
 
