@@ -25,6 +25,7 @@ mod rehearsals;
 mod rules;
 mod runs;
 mod secrets;
+mod secrets_shown;
 mod setup;
 mod shelf;
 mod slots;
