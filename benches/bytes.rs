@@ -20,6 +20,7 @@ use ullage::config::{Config, Overrides};
 use ullage::demo::{DemoRoom, Opening, poll_days};
 use ullage::domain::outlook::Present;
 use ullage::store::Store;
+use ullage::store::seal::{Key, KeyRing, KeySource};
 use ullage::usecase::ingest::ingest;
 use ullage::usecase::keeping::tidy;
 
@@ -94,7 +95,8 @@ async fn tell(store: &Store, supply_years: f64, what: &str) -> anyhow::Result<()
 #[tokio::main]
 async fn main() -> anyhow::Result<()> {
     let url = std::env::var("DATABASE_URL").context("DATABASE_URL names an empty PostgreSQL")?;
-    let store = Store::open(PgConnectOptions::from_str(&url)?, 4).await?;
+    let keys = KeySource::Given(KeyRing::of(Key::fresh()?));
+    let store = Store::open(PgConnectOptions::from_str(&url)?, 4, keys).await?;
     let (machines, days, polls) = (number("MACHINES", 20), number("DAYS", 365), number("POLLS", 96));
     let scenario = scenario(machines);
     let config =

@@ -30,6 +30,7 @@ use anyhow::Context;
 use jiff::{SignedDuration, Timestamp};
 use tokio::net::{TcpListener, UdpSocket};
 use tokio::sync::mpsc;
+use tokio_util::sync::CancellationToken;
 use tracing::info;
 
 pub use asking::see_to_the_zone;
@@ -46,8 +47,8 @@ use crate::clock::Clock;
 use crate::config::deliver::DeliverSettings;
 use crate::config::report::ReportSettings;
 use crate::config::{Config, PollSettings};
-use crate::domain::month::Month;
 use crate::domain::ids::DeviceId;
+use crate::domain::month::Month;
 use crate::domain::outlook::Present;
 use crate::domain::rules::Rules;
 use crate::jobs::{Handle, Job};

@@ -28,7 +28,7 @@ use ullage::usecase::ingest::ingest_for;
 use ullage::usecase::swap::{At, Refusal};
 
 use crate::kills::check;
-use crate::support::database::TestDatabase;
+use crate::support::database::{TestDatabase, keys};
 use crate::support::http::get;
 use crate::support::line::Lines;
 use crate::support::loft::{config, crowd};
@@ -293,7 +293,7 @@ impl Alone {
         let (data_dir, throwaway) = (data.path().join("data"), false);
         let cluster = ClusterOptions { data_dir, binaries, throwaway, allow_fetch: false };
         let cluster = Cluster::start(cluster).await.unwrap();
-        Store::open(cluster.connect_options(), 1).await.unwrap().close().await;
+        Store::open(cluster.connect_options(), 1, keys()).await.unwrap().close().await;
         let patience = Duration::from_millis(300);
         let store = Store::connect_within(cluster.connect_options(), 12, patience).await.unwrap();
         let room = Room::open(store.clone(), 1).await;
