@@ -47,6 +47,16 @@ pub const SETTINGS: &[Setting] = &[
         sets: "the directory with PostgreSQL's programs; also `--binaries`",
     },
     Setting {
+        key: "store.key_file",
+        usual: Words("`secrets.key` in `store.data_dir`"),
+        sets: "the keys that secrets are sealed with, the newest first; made at the first start; nobody but its owner may read it",
+    },
+    Setting {
+        key: "store.key",
+        usual: Words("none"),
+        sets: "the keys themselves in place of a file, `NEW,OLD`; best in the environment, as `ULLAGE_STORE_KEY`",
+    },
+    Setting {
         key: "store.fetch_postgresql",
         usual: Value("true"),
         sets: "whether PostgreSQL may be fetched when the machine has none",
@@ -157,6 +167,26 @@ pub const SETTINGS: &[Setting] = &[
         sets: "the most that they may take of the disk, in millions of octets",
     },
     Setting {
+        key: "poll.name",
+        usual: Words("the machine's name"),
+        sets: "what a process that polls is called, where several do",
+    },
+    Setting {
+        key: "poll.sites",
+        usual: Words("all"),
+        sets: "the sites (by `site.name`) whose devices a process polls",
+    },
+    Setting {
+        key: "poll.networks",
+        usual: Words("all"),
+        sets: r#"the ranges of addresses, such as `["10.0.0.0/24"]`, whose devices a process polls; a device has to be in both, and one that is watched by a name and not by its address is in no range"#,
+    },
+    Setting {
+        key: "poll.lease",
+        usual: Value(r#""20s""#),
+        sets: "how long the devices of a process that has died wait for another (4 s to 10 min)",
+    },
+    Setting {
         key: "discover.ranges",
         usual: Words("none"),
         sets: r#"the ranges that may be searched for printers, such as `["10.0.0.0/24", "192.168.4.7"]` (commas between them in the environment); this machine itself always may be"#,
@@ -165,6 +195,11 @@ pub const SETTINGS: &[Setting] = &[
         key: "discover.rate",
         usual: Value("100"),
         sets: "the most datagrams that a search sends in a second, up to 1000",
+    },
+    Setting {
+        key: "retention.detail_months",
+        usual: Value("24"),
+        sets: "months for which every reading is kept; of older ones, the last of each day (4 to 600; 0 keeps every reading for good)",
     },
     Setting { key: "rules.lead_days", usual: Value("7"), sets: "days that a supplier takes" },
     Setting {
@@ -232,9 +267,19 @@ pub const SETTINGS: &[Setting] = &[
         sets: "the password that it asks for; best in the environment, as `ULLAGE_MAIL_PASSWORD`",
     },
     Setting {
+        key: "mail.password_file",
+        usual: Words("none"),
+        sets: "a file that holds that password in its place; not everybody may read it",
+    },
+    Setting {
         key: "webhook.secret",
         usual: Words("none"),
         sets: "signs calls: `Ullage-Signature` is the HMAC-SHA256 of the body in hexadecimal",
+    },
+    Setting {
+        key: "webhook.secret_file",
+        usual: Words("none"),
+        sets: "a file that holds that secret in its place; not everybody may read it",
     },
     Setting {
         key: "webhook.allow_private",

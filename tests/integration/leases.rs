@@ -296,6 +296,7 @@ impl Alone {
         Store::open(cluster.connect_options(), 1, keys()).await.unwrap().close().await;
         let patience = Duration::from_millis(300);
         let store = Store::connect_within(cluster.connect_options(), 12, patience).await.unwrap();
+        let store = store.with_keys(keys()).unwrap();
         let room = Room::open(store.clone(), 1).await;
         let said = |name: &str| (name == "ULLAGE_POLL_LEASE").then(|| LEASE.to_owned());
         let config = Config::parse("", &said, &Overrides::default()).unwrap();

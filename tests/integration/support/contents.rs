@@ -5,11 +5,12 @@ use std::collections::BTreeMap;
 use sqlx::PgPool;
 
 /// Every table's rows as sorted JSON texts. Numbers that PostgreSQL gives out count for nothing: what they
-/// point to stands in their place.
+/// point to stands in their place; of what is sealed, which is never sealed the same twice, only that it is. The keys for
+/// it are each database's own.
 pub(crate) async fn contents(pool: &PgPool) -> BTreeMap<String, Vec<String>> {
     let tables: Vec<String> = sqlx::query_scalar(
         "select table_name::text from information_schema.tables
-         where table_schema = 'public' and table_name <> '_sqlx_migrations'",
+         where table_schema = 'public' and table_name not in ('_sqlx_migrations', 'seal_key')",
     )
     .fetch_all(pool)
     .await
@@ -18,7 +19,9 @@ pub(crate) async fn contents(pool: &PgPool) -> BTreeMap<String, Vec<String>> {
     let mut contents = BTreeMap::new();
     for table in tables {
         let sql = format!(
-            "select ((to_jsonb(t) - array['id', 'slot_id', 'device_id', 'install_id', 'site_id', 'credential_id'])
+            "select ((select jsonb_object_agg(key, case when value #>> '{{}}' like '\\\\x01%' then '\"sealed\"' else value end)
+                      from jsonb_each(to_jsonb(t) - array['id', 'slot_id', 'device_id', 'install_id', 'site_id',
+                                                          'credential_id']))
                      || jsonb_build_object('of', d.name, 'supply', s.supply_index, 'unit', i.from_at))::text
              from {table} t
              left join slot s on s.id = (to_jsonb(t)->>'slot_id')::bigint
