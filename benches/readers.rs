@@ -26,7 +26,7 @@ const NOW: &str = "2026-11-25T12:00:00Z";
 const TODAY: &str = "2026-11-25";
 
 /// What is asked for; `ID` stands for a machine that is another one each time.
-const PAGES: [&str; 16] = [
+const PAGES: [&str; 20] = [
     "/",
     "/tasks?page=2",
     "/tasks?find=loom+00012&kind=swap",
@@ -38,11 +38,15 @@ const PAGES: [&str; 16] = [
     "/machines/ID/heads",
     "/machines/ID/units",
     "/alerts",
+    "/alerts?find=loom+00012",
     "/shelf",
     "/shelf/parts/VO-CYAN",
+    "/shelf/parts/VO-CYAN?find=loom+00012",
     "/orders",
     "/months",
+    "/months?page=100",
     "/months/2026-11",
+    "/months/2026-11?page=300",
 ];
 
 fn number(name: &str, usual: u64) -> u64 {

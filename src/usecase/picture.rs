@@ -29,7 +29,7 @@ use crate::store::{Result, Store};
 /// How many of the supplies that end first Today shows.
 const EARLIEST: usize = 12;
 /// How many tasks a page shows, Today as well as the pages behind it.
-pub const TASKS_A_PAGE: usize = 40;
+pub const TASKS_A_PAGE: usize = 30;
 
 /// What a picture shows.
 #[derive(Debug, Clone, Default)]
