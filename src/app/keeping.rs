@@ -5,7 +5,8 @@ use std::time::Duration;
 
 use tracing::info;
 
-use super::{Running, SHORTEST_REST, Service};
+use super::starting::SHORTEST_REST;
+use super::{Running, Service};
 use crate::jobs::{Handle, Job};
 use crate::usecase::keeping::tidy;
 
