@@ -175,6 +175,8 @@ impl Store {
     }
 }
 
+/// Each way to ask is a branch of its own, which is not run where something else is asked: one condition for all of them
+/// would have every alert of a large room read. Slots are looked up one by one for the same reason.
 async fn wanted_alerts(executor: impl sqlx::PgExecutor<'_>, wanted: WantedAlerts) -> Result<Vec<AlertRow>> {
     let rows = sqlx::query!(
         r#"select alert.id, rule, alert.device_id, slot_id, alert.part_id, head_place, severity, opened_at,
@@ -182,10 +184,26 @@ async fn wanted_alerts(executor: impl sqlx::PgExecutor<'_>, wanted: WantedAlerts
                   device.name as "device_name?", colorant as "colorant?", slot.description as "description?",
                   class as "class?", slot.kind as "kind?", supply_index as "supply_index?",
                   part.number as "part_number?"
-           from alert left join device on device.id = alert.device_id left join slot on slot.id = slot_id
-                left join part on part.id = alert.part_id
-           where ($1::boolean is null or (cleared_at is null) = $1)
-             and ($2::bigint is null or alert.device_id = $2) and ($3::bigint is null or alert.id = $3)
+           from (
+               select id from alert where $3::bigint is not null and id = $3
+               union all
+               select id from alert
+               where $3 is null and device_id = $2::bigint and ($1::boolean is null or (cleared_at is null) = $1)
+               union all
+               select id from alert where $3 is null and $2 is null and $1 and cleared_at is null
+               union all
+               (select id from alert where $3 is null and $2 is null and not $1 and cleared_at is not null
+                order by coalesce(cleared_at, opened_at) desc, id desc limit least($4::bigint, 1000000) + $5::bigint)
+               union all
+               (select id from alert where $3 is null and $2 is null and $1 is null
+                order by coalesce(cleared_at, opened_at) desc, id desc limit least($4, 1000000) + $5)
+           ) wanted
+           join alert on alert.id = wanted.id
+           left join device on device.id = alert.device_id
+           left join lateral (
+               select colorant, description, class, kind, supply_index from slot where slot.id = alert.slot_id offset 0
+           ) slot on true
+           left join part on part.id = alert.part_id
            order by coalesce(cleared_at, opened_at) desc, alert.id desc limit $4 offset $5"#,
         wanted.open,
         wanted.device.map(|id| id.0),
@@ -197,16 +215,10 @@ async fn wanted_alerts(executor: impl sqlx::PgExecutor<'_>, wanted: WantedAlerts
     .await?;
     rows.into_iter()
         .map(|row| {
+            let (class, kind) = (row.class.unwrap_or_default(), row.kind.unwrap_or_default());
+            let (index, about) = (row.supply_index.unwrap_or_default(), row.description.unwrap_or_default());
             let slot_label = row.slot_id.zip(row.device_id).map(|(id, device)| {
-                super::history::slot(
-                    id,
-                    device,
-                    row.supply_index.unwrap_or_default(),
-                    (row.class.unwrap_or_default(), row.kind.unwrap_or_default()),
-                    row.colorant,
-                    row.description.unwrap_or_default(),
-                )
-                .label()
+                super::history::slot(id, device, index, (class, kind), row.colorant, about).label()
             });
             let seen = row.seen_at.zip(row.seen_by).map(|(at, by)| Seen { at: at.to_jiff(), by });
             Ok(AlertRow {
