@@ -79,13 +79,14 @@ impl Stock {
 }
 
 /// What is left unused of each lot when its date passes. `lots` are units and the days they are good for,
-/// earliest date first; `needed_by` says how many units are needed from now to a day, in all.
+/// earliest date first; `needed_by` says how many units are needed from now to a day, in all, or any number that is not
+/// less than the second it is given, if there are as many.
 #[must_use]
-pub fn left_at_date(lots: &[(f64, f64)], needed_by: impl Fn(f64) -> f64) -> Vec<f64> {
+pub fn left_at_date(lots: &[(f64, f64)], needed_by: impl Fn(f64, f64) -> f64) -> Vec<f64> {
     let mut taken = 0.0;
     let mut left = Vec::with_capacity(lots.len());
     for &(units, days) in lots {
-        let used = (needed_by(days) - taken).clamp(0.0, units);
+        let used = (needed_by(days, taken + units) - taken).clamp(0.0, units);
         taken += used;
         left.push(units - used);
     }
@@ -170,9 +171,17 @@ pub fn standings<'a>(
             (f64::from(lot.units), days)
         })
         .collect();
-    let needed_by = |days: f64| {
+    // In a large print room the first few hundred machines need more than the shelf holds; the others are not asked.
+    let needed_by = |days: f64, enough: f64| {
         let day = after(today, days as i64);
-        needs.iter().map(|need| need.units_by(day)).sum()
+        let mut sum = 0.0;
+        for need in needs {
+            sum += need.units_by(day);
+            if sum >= enough {
+                break;
+            }
+        }
+        sum
     };
     let mut left = left_at_date(&good, needed_by).into_iter();
     let standing = |lot: &&'a Lot| {

@@ -28,14 +28,14 @@ impl AlertSource for Fixture {
             },
             open_in_all: 3,
             cleared: if asked.cleared == 1 { cleared_alerts(&self.name) } else { Vec::new() },
-            cleared_in_all: 51,
+            cleared_go_on: asked.cleared == 1,
             anybody_told: true,
         };
         let empty = AlertsView {
             open: Leaf::of(vec![], 1, 50, 0),
             open_in_all: 0,
             cleared: vec![],
-            cleared_in_all: 0,
+            cleared_go_on: false,
             anybody_told: false,
         };
         self.give(full, empty).await

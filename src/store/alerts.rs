@@ -117,16 +117,6 @@ impl Store {
         Ok(wanted_alerts(&mut **work, wanted).await?.pop())
     }
 
-    /// How many alerts have cleared.
-    ///
-    /// # Errors
-    /// If the store cannot be reached.
-    pub async fn cleared_count(&self) -> Result<i64> {
-        let count =
-            sqlx::query_scalar!(r#"select count(*) as "count!" from alert where cleared_at is not null"#);
-        Ok(count.fetch_one(&self.pool).await?)
-    }
-
     /// Writes down that somebody has seen an alert; whoever was first stays.
     ///
     /// # Errors
@@ -179,27 +169,27 @@ impl Store {
 /// would have every alert of a large room read. Slots are looked up one by one for the same reason.
 async fn wanted_alerts(executor: impl sqlx::PgExecutor<'_>, wanted: WantedAlerts) -> Result<Vec<AlertRow>> {
     let rows = sqlx::query!(
-        r#"select alert.id, rule, alert.device_id, slot_id, alert.part_id, head_place, severity, opened_at,
-                  cleared_at, summary, folded, told_at, alert.seen_at, seen_by, note, snoozed_until,
+        r#"select alert.id as "id!", rule as "rule!", alert.device_id, slot_id, alert.part_id, head_place,
+                  severity as "severity!", opened_at as "opened_at!", cleared_at, summary as "summary!",
+                  folded as "folded!", told_at, alert.seen_at, seen_by, note as "note!", snoozed_until,
                   device.name as "device_name?", colorant as "colorant?", slot.description as "description?",
                   class as "class?", slot.kind as "kind?", supply_index as "supply_index?",
                   part.number as "part_number?"
            from (
-               select id from alert where $3::bigint is not null and id = $3
+               select * from alert where $3::bigint is not null and id = $3
                union all
-               select id from alert
+               select * from alert
                where $3 is null and device_id = $2::bigint and ($1::boolean is null or (cleared_at is null) = $1)
                union all
-               select id from alert where $3 is null and $2 is null and $1 and cleared_at is null
+               select * from alert where $3 is null and $2 is null and $1 and cleared_at is null
                union all
-               (select id from alert where $3 is null and $2 is null and not $1 and cleared_at is not null
-                order by coalesce(cleared_at, opened_at) desc, id desc limit least($4::bigint, 1000000) + $5::bigint)
+               (select * from alert where $3 is null and $2 is null and not $1 and cleared_at is not null
+                order by cleared_at desc, id desc limit least($4::bigint, 1000000) + $5::bigint)
                union all
-               (select id from alert where $3 is null and $2 is null and $1 is null
+               (select * from alert where $3 is null and $2 is null and $1 is null
                 order by coalesce(cleared_at, opened_at) desc, id desc limit least($4, 1000000) + $5)
-           ) wanted
-           join alert on alert.id = wanted.id
-           left join device on device.id = alert.device_id
+           ) alert
+           left join lateral (select name from device where device.id = alert.device_id offset 0) device on true
            left join lateral (
                select colorant, description, class, kind, supply_index from slot where slot.id = alert.slot_id offset 0
            ) slot on true

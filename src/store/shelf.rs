@@ -332,16 +332,20 @@ pub(super) fn price(minor: Option<i64>, code: Option<&str>) -> Result<Option<Pri
 
 async fn lots(work: &mut Work, number: Option<&str>) -> Result<Vec<Lot>> {
     let rows = sqlx::query!(
-        r#"select * from (
-             select lot.id, part_id, made_on, place, left_over,
-                    coalesce((select sum(quantity) from movement where lot_id = lot.id), 0) as "units!",
-                    - coalesce((select sum(quantity) from movement where lot_id = lot.id and kind = 'issued'), 0)
-                    - coalesce((select sum(quantity) from movement join lot back on back.id = lot_id
-                                where movement.kind = 'returned'
-                                  and (back.opened_from = lot.id
-                                       or (back.id = lot.id and lot.opened_from is null))), 0) as "out!"
-             from lot join part on part.id = part_id where $1::text is null or number = $1) as lots
-           where "units!" <> 0 or "out!" <> 0 order by made_on, id"#,
+        r#"select lot.id, part_id, made_on, place, left_over, held.units as "units!",
+                  - held.issued - coalesce(back.units, 0) as "out!"
+           from lot join part on part.id = part_id
+           cross join lateral (
+               select coalesce(sum(quantity), 0) as units,
+                      coalesce(sum(quantity) filter (where movement.kind = 'issued'), 0) as issued
+               from movement where lot_id = lot.id
+           ) held
+           left join (
+               select coalesce(opened_from, lot.id) as lot_id, sum(quantity) as units
+               from movement join lot on lot.id = lot_id where movement.kind = 'returned' group by 1
+           ) back on back.lot_id = lot.id
+           where ($1::text is null or number = $1) and (held.units <> 0 or - held.issued - coalesce(back.units, 0) <> 0)
+           order by made_on, lot.id"#,
         number
     )
     .fetch_all(&mut **work)

@@ -55,15 +55,17 @@ pub async fn alerts(store: &Store, asked: &AlertsAsked) -> Result<AlertsView> {
     let cleared = WantedAlerts {
         open: Some(false),
         offset: i64::from(asked.cleared.saturating_sub(1)) * i64::from(CLEARED_A_PAGE),
-        limit: i64::from(CLEARED_A_PAGE),
+        limit: i64::from(CLEARED_A_PAGE) + 1,
         ..WantedAlerts::default()
     };
-    let cleared = store.wanted_alerts(cleared).await?;
+    let mut cleared = store.wanted_alerts(cleared).await?;
+    let cleared_go_on = cleared.len() > CLEARED_A_PAGE as usize;
+    cleared.truncate(CLEARED_A_PAGE as usize);
     Ok(AlertsView {
         open: Leaf::of(found, asked.page, OPEN_A_PAGE, in_all),
         open_in_all,
         cleared: cleared.into_iter().map(alert_line).collect(),
-        cleared_in_all: u64::try_from(store.cleared_count().await?).unwrap_or(0),
+        cleared_go_on,
         anybody_told: !store.recipients().await?.is_empty(),
     })
 }

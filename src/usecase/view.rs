@@ -251,8 +251,8 @@ pub struct AlertsView {
     pub open_in_all: usize,
     /// Cleared ones, newest first: one page of them.
     pub cleared: Vec<AlertLine>,
-    /// How many have cleared in all.
-    pub cleared_in_all: u64,
+    /// Whether more have cleared before those.
+    pub cleared_go_on: bool,
     /// Whether anybody is told.
     pub anybody_told: bool,
 }

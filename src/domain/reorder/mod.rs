@@ -177,7 +177,7 @@ fn usable(lots: &[(u32, Option<f64>)], slots: &[SlotDemand], until: f64) -> u32 
     in_turn.sort_by(|a, b| a.1.total_cmp(&b.1));
     let soon: Vec<(f64, f64)> = in_turn.iter().copied().filter(|(_, good)| *good < until).collect();
     let good: f64 = in_turn.iter().filter(|(_, good)| *good >= until).map(|(units, _)| units).sum();
-    let needed_by = |days: f64| slots.iter().map(|slot| slot.mean(days.max(0.0))).sum();
+    let needed_by = |days: f64, _| slots.iter().map(|slot| slot.mean(days.max(0.0))).sum();
     let left = left_at_date(&soon, needed_by);
     let used: f64 = soon.iter().zip(left).map(|((units, _), left)| units - left).sum();
     // Half a unit that is used in time is none.

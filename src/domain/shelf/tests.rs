@@ -51,7 +51,7 @@ fn a_part_used_unit_goes_before_whole_ones_of_its_age() {
 /// good for 200 days, a need of 0.03 a day; 2.2 and 1.8 expire.
 #[test]
 fn what_expires_unused_agrees_with_the_numbered_check_value() {
-    let left = left_at_date(&[(4.0, 60.0), (6.0, 200.0)], |days| 0.03 * days);
+    let left = left_at_date(&[(4.0, 60.0), (6.0, 200.0)], |days, _| 0.03 * days);
     assert!((left[0] - 2.2).abs() < 1e-9 && (left[1] - 1.8).abs() < 1e-9, "{left:?}");
 }
 
@@ -104,8 +104,10 @@ proptest! {
     ) {
         let mut lots = lots;
         lots.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let left = left_at_date(&lots, |days| rate * days);
+        let left = left_at_date(&lots, |days, _| rate * days);
         prop_assert_eq!(left.len(), lots.len());
+        let stopped = left_at_date(&lots, |days, enough| (rate * days).min(enough));
+        prop_assert!(left.iter().zip(&stopped).all(|(all, some)| (all - some).abs() < 1e-9), "{:?}", stopped);
         let mut used = 0.0;
         for ((units, days), left) in lots.iter().zip(&left) {
             prop_assert!((0.0..=*units).contains(left));

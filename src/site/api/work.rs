@@ -56,7 +56,7 @@ pub(super) async fn alerts<S: Source>(
         "open": open.map(|line| alert(line, now)).collect::<Vec<_>>(),
         "cleared": view.cleared.iter().map(|line| alert(line, now)).collect::<Vec<_>>(),
         "open_in_all": view.open_in_all,
-        "cleared_in_all": view.cleared_in_all,
+        "cleared_go_on": view.cleared_go_on,
         "page": asked,
     })))
 }

@@ -21,7 +21,7 @@ use crate::site::error::SiteError;
 use crate::site::form::Fields;
 use crate::site::source::Source;
 use crate::site::{format, words};
-use crate::usecase::alert_pages::{AlertsAsked, CLEARED_A_PAGE, OPEN_A_PAGE};
+use crate::usecase::alert_pages::{AlertsAsked, OPEN_A_PAGE};
 use crate::usecase::view::AlertLine;
 
 /// The pages and forms about alerts.
@@ -161,7 +161,6 @@ pub(crate) async fn show<S: Source>(
     };
     let number = asked.cleared;
     let href = |number: u32| format!("{}#cleared", address.with("cleared", &number.to_string()).href());
-    let more = u64::from(number) * u64::from(CLEARED_A_PAGE) < view.cleared_in_all;
     html(&AlertsPage {
         page: Page::new(&source, Section::Alerts, "Alerts"),
         heading,
@@ -171,7 +170,7 @@ pub(crate) async fn show<S: Source>(
         turn: address.turn(&view.open, "Open alerts", OPEN_A_PAGE),
         find: asked.find,
         cleared: view.cleared.iter().map(row).collect(),
-        older: more.then(|| href(number + 1)),
+        older: view.cleared_go_on.then(|| href(number + 1)),
         newer: (number > 1).then(|| href(number - 1)),
         nobody_told: !view.anybody_told,
     })
