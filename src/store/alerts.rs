@@ -25,13 +25,15 @@ pub struct AlertRow {
 
 /// Which alerts are wanted, newest first.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct WantedAlerts {
+pub struct WantedAlerts<'a> {
     /// Open ones; else cleared ones; both, if it is not said.
     pub open: Option<bool>,
     /// Of one device.
     pub device: Option<DeviceId>,
-    /// One alone.
-    pub id: Option<AlertId>,
+    /// These, whatever else is said.
+    pub ids: Option<&'a [AlertId]>,
+    /// Without the names of what they are about, which take longest to find.
+    pub nameless: bool,
     /// How many are passed over.
     pub offset: i64,
     /// At most so many.
@@ -101,7 +103,7 @@ impl Store {
     ///
     /// # Errors
     /// If the store cannot be reached.
-    pub async fn wanted_alerts(&self, wanted: WantedAlerts) -> Result<Vec<AlertRow>> {
+    pub async fn wanted_alerts(&self, wanted: WantedAlerts<'_>) -> Result<Vec<AlertRow>> {
         wanted_alerts(&self.pool, wanted).await
     }
 
@@ -113,7 +115,7 @@ impl Store {
         sqlx::query_scalar!("select id from alert where id = $1 for update", id.0)
             .fetch_optional(&mut **work)
             .await?;
-        let wanted = WantedAlerts { id: Some(id), limit: 1, ..WantedAlerts::default() };
+        let wanted = WantedAlerts { ids: Some(&[id]), limit: 1, ..WantedAlerts::default() };
         Ok(wanted_alerts(&mut **work, wanted).await?.pop())
     }
 
@@ -167,7 +169,8 @@ impl Store {
 
 /// Each way to ask is a branch of its own, which is not run where something else is asked: one condition for all of them
 /// would have every alert of a large room read. Slots are looked up one by one for the same reason.
-async fn wanted_alerts(executor: impl sqlx::PgExecutor<'_>, wanted: WantedAlerts) -> Result<Vec<AlertRow>> {
+async fn wanted_alerts(executor: impl sqlx::PgExecutor<'_>, wanted: WantedAlerts<'_>) -> Result<Vec<AlertRow>> {
+    let ids: Option<Vec<i64>> = wanted.ids.map(|ids| ids.iter().map(|id| id.0).collect());
     let rows = sqlx::query!(
         r#"select alert.id as "id!", rule as "rule!", alert.device_id, slot_id, alert.part_id, head_place,
                   severity as "severity!", opened_at as "opened_at!", cleared_at, summary as "summary!",
@@ -176,7 +179,7 @@ async fn wanted_alerts(executor: impl sqlx::PgExecutor<'_>, wanted: WantedAlerts
                   class as "class?", slot.kind as "kind?", supply_index as "supply_index?",
                   part.number as "part_number?"
            from (
-               select * from alert where $3::bigint is not null and id = $3
+               select * from alert where id = any($3::bigint[])
                union all
                select * from alert
                where $3 is null and device_id = $2::bigint and ($1::boolean is null or (cleared_at is null) = $1)
@@ -189,17 +192,20 @@ async fn wanted_alerts(executor: impl sqlx::PgExecutor<'_>, wanted: WantedAlerts
                (select * from alert where $3 is null and $2 is null and $1 is null
                 order by coalesce(cleared_at, opened_at) desc, id desc limit least($4, 1000000) + $5)
            ) alert
-           left join lateral (select name from device where device.id = alert.device_id offset 0) device on true
            left join lateral (
-               select colorant, description, class, kind, supply_index from slot where slot.id = alert.slot_id offset 0
+               select name from device where not $6::boolean and device.id = alert.device_id offset 0
+           ) device on true
+           left join lateral (
+               select colorant, description, class, kind, supply_index from slot where not $6 and slot.id = alert.slot_id offset 0
            ) slot on true
            left join part on part.id = alert.part_id
            order by coalesce(cleared_at, opened_at) desc, alert.id desc limit $4 offset $5"#,
         wanted.open,
         wanted.device.map(|id| id.0),
-        wanted.id.map(|id| id.0),
+        ids.as_deref(),
         wanted.limit,
-        wanted.offset
+        wanted.offset,
+        wanted.nameless
     )
     .fetch_all(executor)
     .await?;

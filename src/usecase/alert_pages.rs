@@ -43,15 +43,21 @@ impl Default for AlertsAsked {
 /// # Errors
 /// If the store cannot be reached.
 pub async fn alerts(store: &Store, asked: &AlertsAsked) -> Result<AlertsView> {
-    let open: Vec<AlertLine> =
-        store.alerts(true, None, i64::MAX).await?.into_iter().map(alert_line).collect();
+    let words = Words::of(&asked.find);
+    // With thousands open, most of the time goes into names; without words to find, those of one page are enough.
+    let nameless = words.is_empty();
+    let open = WantedAlerts { open: Some(true), nameless, limit: i64::MAX, ..WantedAlerts::default() };
+    let open: Vec<AlertLine> = store.wanted_alerts(open).await?.into_iter().map(alert_line).collect();
     let open_in_all = open.len();
     let groups = grouped(open);
-    let (in_all, words) = (groups.len(), Words::of(&asked.find));
+    let in_all = groups.len();
     let wanted = |group: &AlertGroup| {
         words.is_empty() || group.lines().any(|line| words.are_in(&described(line).to_lowercase()))
     };
-    let found = groups.into_iter().filter(wanted).collect();
+    let mut open = Leaf::of(groups.into_iter().filter(wanted).collect(), asked.page, OPEN_A_PAGE, in_all);
+    if nameless {
+        name(store, &mut open.lines).await?;
+    }
     let cleared = WantedAlerts {
         open: Some(false),
         offset: i64::from(asked.cleared.saturating_sub(1)) * i64::from(CLEARED_A_PAGE),
@@ -62,12 +68,28 @@ pub async fn alerts(store: &Store, asked: &AlertsAsked) -> Result<AlertsView> {
     let cleared_go_on = cleared.len() > CLEARED_A_PAGE as usize;
     cleared.truncate(CLEARED_A_PAGE as usize);
     Ok(AlertsView {
-        open: Leaf::of(found, asked.page, OPEN_A_PAGE, in_all),
+        open,
         open_in_all,
         cleared: cleared.into_iter().map(alert_line).collect(),
         cleared_go_on,
         anybody_told: !store.recipients().await?.is_empty(),
     })
+}
+
+/// Fills in what alerts are about, by name. One that was deleted meanwhile stays without.
+async fn name(store: &Store, groups: &mut [AlertGroup]) -> Result<()> {
+    let ids: Vec<AlertId> = groups.iter().flat_map(AlertGroup::lines).map(|line| line.alert.id).collect();
+    let wanted = WantedAlerts { ids: Some(&ids), limit: i64::MAX, ..WantedAlerts::default() };
+    let named = store.wanted_alerts(wanted).await?.into_iter().map(|row| (row.alert.id, alert_line(row)));
+    let mut named: BTreeMap<AlertId, AlertLine> = named.collect();
+    for group in groups {
+        for line in std::iter::once(&mut group.head).chain(&mut group.folded) {
+            if let Some(full) = named.remove(&line.alert.id) {
+                *line = full;
+            }
+        }
+    }
+    Ok(())
 }
 
 /// The alerts that opened or cleared last, newest first, as many as a feed holds.
@@ -101,6 +123,6 @@ fn grouped(open: Vec<AlertLine>) -> Vec<AlertGroup> {
 /// # Errors
 /// If the store cannot be reached.
 pub async fn alert(store: &Store, id: AlertId) -> Result<Option<AlertLine>> {
-    let wanted = WantedAlerts { id: Some(id), limit: 1, ..WantedAlerts::default() };
+    let wanted = WantedAlerts { ids: Some(&[id]), limit: 1, ..WantedAlerts::default() };
     Ok(store.wanted_alerts(wanted).await?.pop().map(alert_line))
 }
