@@ -63,7 +63,11 @@ impl Store {
     ) -> Result<Vec<PowerRun>> {
         let rows = sqlx::query!(
             "select started_at, ended_at, asleep, up_since from power_run
-             where device_id = $1 and ended_at >= $2 and started_at <= $3 order by started_at",
+             where device_id = $1 and ended_at >= $2 and started_at <= $3
+               and started_at >= coalesce((select started_at from power_run before
+                                           where before.device_id = $1 and before.started_at <= $2
+                                           order by started_at desc limit 1), $2)
+             order by started_at",
             device.0,
             from.to_sqlx(),
             to.to_sqlx()

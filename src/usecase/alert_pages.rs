@@ -48,15 +48,20 @@ pub async fn alerts(store: &Store, asked: &AlertsAsked) -> Result<AlertsView> {
     let nameless = words.is_empty();
     let open = WantedAlerts { open: Some(true), nameless, limit: i64::MAX, ..WantedAlerts::default() };
     let open: Vec<AlertLine> = store.wanted_alerts(open).await?.into_iter().map(alert_line).collect();
-    let open_in_all = open.len();
-    let groups = grouped(open);
-    let in_all = groups.len();
-    let wanted = |group: &AlertGroup| {
-        words.is_empty() || group.lines().any(|line| words.are_in(&described(line).to_lowercase()))
+    let alerts: Vec<&Alert> = open.iter().map(|line| &line.alert).collect();
+    let mut found = groups(&alerts);
+    let in_all = found.len();
+    if !nameless {
+        let is_found = |place: &usize| words.are_in(&described(&open[*place]).to_lowercase());
+        found.retain(|(head, folded)| is_found(head) || folded.iter().any(is_found));
+    }
+    let group = |(head, folded): (usize, Vec<usize>)| AlertGroup {
+        head: open[head].clone(),
+        folded: folded.into_iter().map(|place| open[place].clone()).collect(),
     };
-    let mut open = Leaf::of(groups.into_iter().filter(wanted).collect(), asked.page, OPEN_A_PAGE, in_all);
+    let mut shown = Leaf::of(found, asked.page, OPEN_A_PAGE, in_all).map(group);
     if nameless {
-        name(store, &mut open.lines).await?;
+        name(store, &mut shown.lines).await?;
     }
     let cleared = WantedAlerts {
         open: Some(false),
@@ -68,8 +73,8 @@ pub async fn alerts(store: &Store, asked: &AlertsAsked) -> Result<AlertsView> {
     let cleared_go_on = cleared.len() > CLEARED_A_PAGE as usize;
     cleared.truncate(CLEARED_A_PAGE as usize);
     Ok(AlertsView {
-        open,
-        open_in_all,
+        open_in_all: open.len(),
+        open: shown,
         cleared: cleared.into_iter().map(alert_line).collect(),
         cleared_go_on,
         anybody_told: !store.recipients().await?.is_empty(),
@@ -105,17 +110,6 @@ pub async fn newest(store: &Store) -> Result<Vec<AlertLine>> {
 fn described(line: &AlertLine) -> String {
     let about = [&line.device_name, &line.slot_label, &line.part_number].into_iter().flatten();
     about.fold(line.alert.summary.clone(), |text, word| format!("{text} {word}"))
-}
-
-fn grouped(open: Vec<AlertLine>) -> Vec<AlertGroup> {
-    let alerts: Vec<Alert> = open.iter().map(|line| line.alert.clone()).collect();
-    let mut lines: BTreeMap<AlertId, AlertLine> =
-        open.into_iter().map(|line| (line.alert.id, line)).collect();
-    let mut line = |alert: &Alert| lines.remove(&alert.id);
-    let group = |(head, folded): (&Alert, Vec<&Alert>)| {
-        Some(AlertGroup { head: line(head)?, folded: folded.into_iter().filter_map(&mut line).collect() })
-    };
-    groups(&alerts).into_iter().filter_map(group).collect()
 }
 
 /// One alert; `None` if there is none of that number.

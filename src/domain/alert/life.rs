@@ -207,12 +207,12 @@ fn judge_one(
     }
 }
 
-/// Open alerts as groups: each that stands for itself, the gravest and then the newest first, with those that follow
-/// from it. One that follows from nothing that is open stands for itself.
+/// Open alerts as groups, by their places in the list: each that stands for itself, the gravest and then the newest
+/// first, with those that follow from it. One that follows from nothing that is open stands for itself.
 #[must_use]
-pub fn groups(open: &[Alert]) -> Vec<(&Alert, Vec<&Alert>)> {
-    let known: BTreeMap<(Rule, Subject), AlertId> =
-        open.iter().rev().map(|alert| ((alert.rule, alert.subject), alert.id)).collect();
+pub fn groups(open: &[&Alert]) -> Vec<(usize, Vec<usize>)> {
+    let known: BTreeMap<(Rule, Subject), usize> =
+        open.iter().enumerate().rev().map(|(place, alert)| ((alert.rule, alert.subject), place)).collect();
     // The first cause in the order of the rules is the one that it is shown under.
     let cause = |other: &Alert| {
         let causes = Rule::ALL.iter().filter(|rule| other.rule.follows_from().contains(rule));
@@ -221,15 +221,15 @@ pub fn groups(open: &[Alert]) -> Vec<(&Alert, Vec<&Alert>)> {
         causes.flat_map(|rule| subjects().map(|of| (*rule, of))).find_map(|head| known.get(&head).copied())
     };
     let mut heads = Vec::new();
-    let mut followers: BTreeMap<AlertId, Vec<&Alert>> = BTreeMap::new();
-    for alert in open {
+    let mut followers: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    for (place, alert) in open.iter().enumerate() {
         match cause(alert) {
-            Some(head) => followers.entry(head).or_default().push(alert),
-            None => heads.push(alert),
+            Some(head) => followers.entry(head).or_default().push(place),
+            None => heads.push((std::cmp::Reverse((alert.grade, alert.opened_at, alert.id)), place)),
         }
     }
-    heads.sort_by_key(|alert| std::cmp::Reverse((alert.grade, alert.opened_at, alert.id)));
-    heads.into_iter().map(|head| (head, followers.remove(&head.id).unwrap_or_default())).collect()
+    heads.sort_unstable();
+    heads.into_iter().map(|(_, head)| (head, followers.remove(&head).unwrap_or_default())).collect()
 }
 
 /// What stands after some changes: how the store will find it, for those who go on reckoning without it.
