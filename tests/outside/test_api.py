@@ -5,7 +5,9 @@ import json
 import re
 import subprocess
 import urllib.error
+import urllib.parse
 import urllib.request
+from datetime import date, timedelta
 
 import pytest
 from jsonschema import Draft202012Validator, FormatChecker
@@ -29,7 +31,20 @@ def site():
             found = re.search(r"http://127\.0\.0\.1:\d+", line)
             address = found and found.group()
         wait_for("the demo's past", lambda: NOT_YET not in page(address + "/"), demo, patience_s=240)
+        log_a_run(address)
         yield address
+
+
+def log_a_run(address):
+    """A run that somebody printed: the demo's past has none."""
+    machine = ask(f"{address}/api/v1/devices")[2]["items"][0]["id"]
+    day = date.today() - timedelta(days=1)
+    run = {"machine": machine, "day": day, "area": "12", "media": "matte", "what": "banners", "who": "Quill"}
+    form = urllib.request.Request(
+        address + "/runs/log", urllib.parse.urlencode(run).encode(), headers={"origin": address}
+    )
+    with urllib.request.urlopen(form, timeout=60) as answer:
+        assert answer.status == 200
 
 
 def page(address):
@@ -74,7 +89,9 @@ def test_answers_are_as_described(site, path):
     asked = path
     if "{device}" in path:
         machines = ask(f"{site}/api/v1/devices")[2]["items"]
-        asked = path.replace("{device}", str(machines[0]["id"]))
+        asked = path.replace("{device}", str(machines[0]["id"])).replace("{index}", "1")
+    if "{number}" in path:
+        asked = path.replace("{number}", ask(f"{site}/api/v1/shelf")[2]["items"][0]["number"])
     if "{month}" in path:
         asked = path.replace("{month}", ask(f"{site}/api/v1/months")[2]["months"][-1]["month"])
     status, kind, answer = ask(f"{site}/api/v1{asked}")
@@ -89,6 +106,12 @@ def test_answers_are_as_described(site, path):
     ("asked", "status"),
     [
         ("devices/4711", 404),
+        ("devices/4711/heads", 404),
+        ("devices/4711/units", 404),
+        ("devices/1/supplies/4711", 404),
+        ("devices/1/supplies/1?days=0", 400),
+        ("devices/1/supplies/1?before=noon", 400),
+        ("parts/none", 404),
         ("devices?show=everything", 400),
         ("tasks?kind=x", 400),
         ("alerts?page=0", 400),

@@ -5,7 +5,7 @@ use axum::extract::{Path, RawQuery, State};
 use axum::response::Response;
 use serde_json::{Value, json};
 
-use super::{answer, device, leaf, page};
+use super::{answer, device, leaf, machine, page};
 use crate::domain::outlook::Forecast;
 use crate::domain::reading::Role;
 use crate::site::error::SiteError;
@@ -15,8 +15,8 @@ use crate::site::source::Source;
 use crate::usecase::sift::MachinesAsked;
 use crate::usecase::view::{Device, MachineLine, MachineView, OutlookLine};
 
-/// The span of the machine's page; the interface gives no trends.
-const SPAN_DAYS: u16 = 7;
+/// How far back silences and the time that was spent are told, days; the course of a level is told of each supply.
+const SPAN_DAYS: u16 = 30;
 
 pub(super) async fn all<S: Source>(
     State(source): State<S>,
@@ -31,7 +31,7 @@ pub(super) async fn all<S: Source>(
     let (asked, _) = read(&fields);
     let asked = MachinesAsked { page: page(&fields)?, grouping: None, within: None, ..asked };
     let view = source.machines(&asked).await?;
-    Ok(answer(&leaf(&view.machines, |(_, line)| machine(line))))
+    Ok(answer(&leaf(&view.machines, |(_, line)| listed(line))))
 }
 
 pub(super) async fn one<S: Source>(
@@ -41,6 +41,9 @@ pub(super) async fn one<S: Source>(
     let view = found(&source, path).await?;
     let mut value = about(&view.device);
     value["supplies"] = view.lines.iter().map(supply).collect();
+    for (name, told) in machine::told(&view) {
+        value[name] = told;
+    }
     Ok(answer(&value))
 }
 
@@ -60,7 +63,7 @@ async fn found<S: Source>(
     source.machine(id, SPAN_DAYS).await?.ok_or_else(|| SiteError::NoSuchMachine(id.to_string()))
 }
 
-fn machine(line: &MachineLine) -> Value {
+fn listed(line: &MachineLine) -> Value {
     let mut value = about(&line.device);
     value["open_alerts"] = json!(line.open_alerts);
     value["first_to_end"] = line.first_to_end.as_ref().map_or(Value::Null, supply);

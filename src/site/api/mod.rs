@@ -1,4 +1,5 @@
-//! The same that the pages show, as JSON: what other programs read. Read only, for programs on this machine.
+//! The same that the pages show, as JSON: what other programs read. Read only; a program comes in
+//! like everybody else, with a token where people come in by name.
 //!
 //! `openapi.json` describes every address and every field (OpenAPI 3.1); the outside checks hold real answers against
 //! it. Fields are only ever added within `v1`. Moments are RFC 3339 in UTC, days are the site's days, amounts are in
@@ -6,7 +7,10 @@
 //! What goes wrong is told as problem details (RFC 9457).
 
 mod devices;
+mod machine;
+mod record;
 mod shelf;
+mod supply;
 mod work;
 
 use axum::Router;
@@ -35,10 +39,16 @@ pub(super) fn routes<S: Source>() -> Router<S> {
         .route("/api/v1/devices", get(devices::all::<S>))
         .route("/api/v1/devices/{device}", get(devices::one::<S>))
         .route("/api/v1/devices/{device}/supplies", get(devices::supplies::<S>))
+        .route("/api/v1/devices/{device}/supplies/{index}", get(supply::one::<S>))
+        .route("/api/v1/devices/{device}/heads", get(machine::heads::<S>))
+        .route("/api/v1/devices/{device}/units", get(machine::units::<S>))
         .route("/api/v1/tasks", get(work::tasks::<S>))
         .route("/api/v1/alerts", get(work::alerts::<S>))
         .route("/api/v1/shelf", get(shelf::shelf::<S>))
+        .route("/api/v1/parts/{number}", get(shelf::one::<S>))
         .route("/api/v1/orders", get(shelf::orders::<S>))
+        .route("/api/v1/swaps", get(record::swaps::<S>))
+        .route("/api/v1/runs", get(record::runs::<S>))
         .route("/api/v1/months", get(work::months::<S>))
         .route("/api/v1/months/{month}", get(work::month::<S>))
 }
@@ -121,15 +131,27 @@ mod tests {
             .map(str::to_owned)
             .collect();
         assert_eq!(described, routed);
-        assert!(routed.len() >= 9, "{routed:?}");
+        assert!(routed.len() >= 15, "{routed:?}");
     }
 
     #[test]
     fn answers_are_json_and_mistakes_are_problems() {
         with(full(), |to| {
-            for path in
-                ["devices", "devices/1", "devices/1/supplies", "tasks", "alerts", "shelf", "orders", "months"]
-            {
+            for path in [
+                "devices",
+                "devices/1",
+                "devices/1/heads",
+                "devices/1/units",
+                "devices/1/supplies",
+                "devices/1/supplies/1",
+                "tasks",
+                "alerts",
+                "shelf",
+                "orders",
+                "swaps",
+                "runs",
+                "months",
+            ] {
                 let answer = ask(to, "GET", &format!("/api/v1/{path}"), "");
                 assert_eq!(answer.status, 200, "{path}: {}", answer.body);
                 assert_eq!(answer.header("content-type"), Some("application/json"), "{path}");
@@ -138,6 +160,12 @@ mod tests {
             for (path, status) in [
                 ("devices/77", 404),
                 ("devices/x", 404),
+                ("devices/77/heads", 404),
+                ("devices/77/units", 404),
+                ("devices/1/supplies/x", 404),
+                ("devices/1/supplies/1?days=0", 400),
+                ("devices/1/supplies/1?before=noon", 400),
+                ("parts/none", 404),
                 ("devices?show=everything", 400),
                 ("tasks?kind=x", 400),
                 ("tasks?page=0", 400),

@@ -1,6 +1,7 @@
 //! What lies on the shelf, what to order, and orders.
 
-use axum::extract::State;
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, State};
 use axum::response::Response;
 use serde_json::{Value, json};
 
@@ -10,14 +11,15 @@ use crate::domain::part::Price;
 use crate::domain::shelf::Standing;
 use crate::site::error::SiteError;
 use crate::site::source::Source;
-use crate::usecase::view::{AdviceLine, LotLine, PartLine};
+use crate::usecase::shelf::PartAsked;
+use crate::usecase::view::{AdviceLine, LotLine, MovementLine, PartLine};
 
 pub(super) async fn shelf<S: Source>(State(source): State<S>) -> Result<Response, SiteError> {
     let view = source.shelf().await?;
     Ok(answer(&json!({ "items": view.parts.iter().map(part).collect::<Vec<_>>() })))
 }
 
-fn price(price: Option<&Price>) -> Value {
+pub(super) fn price(price: Option<&Price>) -> Value {
     price.map_or(Value::Null, |price| json!({ "minor": price.minor, "currency": price.currency.code() }))
 }
 
@@ -34,6 +36,36 @@ fn part(line: &PartLine) -> Value {
         "machines": line.machines.named,
         "machines_in_all": line.machines.in_all,
         "lots": line.lots.iter().map(lot).collect::<Vec<_>>(),
+    })
+}
+
+pub(super) async fn one<S: Source>(
+    State(source): State<S>,
+    path: Result<Path<String>, PathRejection>,
+) -> Result<Response, SiteError> {
+    let Path(number) = path.map_err(|_| SiteError::NoSuchPage)?;
+    let missing = || SiteError::NoSuchPart(number.chars().take(64).collect());
+    let view = source.part(&number, &PartAsked::default()).await?.ok_or_else(missing)?;
+    let mut value = part(&view.line);
+    value["take_from"] = json!(view.proposed);
+    value["movements"] = view.movements.iter().map(movement).collect();
+    Ok(answer(&value))
+}
+
+fn movement(line: &MovementLine) -> Value {
+    let movement = &line.movement;
+    json!({
+        "id": movement.id,
+        "lot": movement.lot,
+        "kind": movement.kind.word(),
+        "quantity": movement.quantity,
+        "left_over": movement.left_over,
+        "device": movement.device,
+        "device_name": line.device_name,
+        "slot": movement.slot.as_ref().map(|slot| slot.id),
+        "at": movement.at,
+        "who": movement.who,
+        "why": movement.why,
     })
 }
 
