@@ -79,7 +79,7 @@ pub(in crate::cli) fn each(
     let mut wanted = [0; 4];
     for ((name, at), wanted) in names.iter().zip(found).zip(&mut wanted) {
         *wanted = at.with_context(|| {
-            format!("no column is named '{name}': the first row is slot,at,capacity,level")
+            format!("no column is named '{name}': the first row has to be slot,at,capacity,level")
         })?;
     }
     let [name_at, at_at, capacity_at, level_at] = wanted;
