@@ -169,7 +169,10 @@ impl Store {
 
 /// Each way to ask is a branch of its own, which is not run where something else is asked: one condition for all of them
 /// would have every alert of a large room read. Slots are looked up one by one for the same reason.
-async fn wanted_alerts(executor: impl sqlx::PgExecutor<'_>, wanted: WantedAlerts<'_>) -> Result<Vec<AlertRow>> {
+async fn wanted_alerts(
+    executor: impl sqlx::PgExecutor<'_>,
+    wanted: WantedAlerts<'_>,
+) -> Result<Vec<AlertRow>> {
     let ids: Option<Vec<i64>> = wanted.ids.map(|ids| ids.iter().map(|id| id.0).collect());
     let rows = sqlx::query!(
         r#"select alert.id as "id!", rule as "rule!", alert.device_id, slot_id, alert.part_id, head_place,
