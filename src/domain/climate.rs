@@ -134,7 +134,7 @@ pub struct Stray {
 
 impl fmt::Display for Stray {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} {} where {} are set", self.amount, self.unit, self.range)
+        write!(f, "{} {} (wanted: {})", self.amount, self.unit, self.range)
     }
 }
 

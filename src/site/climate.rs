@@ -13,10 +13,10 @@ pub(crate) fn words(report: &Report, comfort: &Comfort, now: Timestamp, zone: &T
     if !report.is_good(now) {
         text.push_str(" That is more than a day ago, and says nothing of now.");
     } else if strays.is_empty() {
-        text.push_str(" That is within the range that is set.");
+        text.push_str(" That is as it is wanted.");
     }
     for stray in strays.iter().filter(|_| report.is_good(now)) {
-        text.push_str(&format!(" It is {}: {stray}.", stray.how));
+        text.push_str(&format!(" It is {}: {} {} is wanted.", stray.how, stray.range, stray.unit));
     }
     text.push_str(" Where a sensor sits they do not say. Your machine maker's manual comes first.");
     text

@@ -97,9 +97,9 @@ pub(super) fn climate_task(device: &DeviceState, present: &Present, practice: &P
         kind: TaskKind::Check,
         what: format!("See to the room of {}: {}", device.name, enumerated(&how)),
         why: format!(
-            "it reported {} on {}; the maker's manual comes first",
-            enumerated(&figures),
-            at.strftime("%-d %b at %H:%M")
+            "on {} it reported {}; the maker's manual comes first",
+            at.strftime("%-d %b at %H:%M"),
+            enumerated(&figures)
         ),
         device: Some(device.id),
         slot: None,

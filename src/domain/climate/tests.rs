@@ -78,13 +78,10 @@ fn what_is_out_of_its_range_is_told_with_the_range() {
     assert_eq!(told(None, None), Vec::<String>::new(), "what is not told is not judged");
     assert_eq!(
         told(Some(30.04), Some(29.0)),
-        [
-            "too warm: 30.04 °C where 15 to 30 are set",
-            "too dry: 29 % relative humidity where 30 to 70 are set"
-        ]
+        ["too warm: 30.04 °C (wanted: 15 to 30)", "too dry: 29 % relative humidity (wanted: 30 to 70)"]
     );
-    assert_eq!(told(Some(14.9), None), ["too cold: 14.9 °C where 15 to 30 are set"]);
-    assert_eq!(told(None, Some(70.5)), ["too damp: 70.5 % relative humidity where 30 to 70 are set"]);
+    assert_eq!(told(Some(14.9), None), ["too cold: 14.9 °C (wanted: 15 to 30)"]);
+    assert_eq!(told(None, Some(70.5)), ["too damp: 70.5 % relative humidity (wanted: 30 to 70)"]);
 }
 
 #[test]
