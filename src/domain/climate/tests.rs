@@ -88,8 +88,8 @@ fn what_is_out_of_its_range_is_told_with_the_range() {
 fn a_report_is_good_for_a_day() {
     let at: Timestamp = "2026-11-25T08:00:00Z".parse().unwrap();
     let report = Report { at, climate: Climate { celsius: Some(22.0), humidity_percent: None } };
-    assert!(report.is_good(at) && report.is_good(at + GOOD_FOR));
-    assert!(!report.is_good(at + GOOD_FOR + SignedDuration::from_secs(1)));
+    assert!(report.is_good(at) && report.is_good(at + SignedDuration::from_hours(24)));
+    assert!(!report.is_good(at + SignedDuration::from_hours(25)));
 }
 
 #[test]
