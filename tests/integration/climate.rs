@@ -124,13 +124,12 @@ async fn sensors_are_asked_no_more_than_once_an_hour() {
     let agents = loft.demo.go_live(&loft.service.store, &loft.service.clock).await.unwrap();
     let mut polling = Running::new();
     polling.start_poller(&loft.service, &settings(), None).unwrap();
-    told(&loft).await;
     let bobbin = loft.demo.devices[0].0;
-    let mut reported = vec![climates(&loft).await[&bobbin].at];
+    let mut reported = Vec::new();
     while reported.len() < 3 {
-        let last = reported[reported.len() - 1];
-        let next = wait_until("Bobbin is asked again", || async {
-            Some(climates(&loft).await[&bobbin].at).filter(|at| *at > last)
+        let last = reported.last().copied();
+        let next = wait_until("Bobbin reports", || async {
+            climates(&loft).await.get(&bobbin).map(|report| report.at).filter(|at| Some(*at) > last)
         });
         reported.push(next.await);
     }
@@ -146,7 +145,7 @@ async fn sensors_are_asked_no_more_than_once_an_hour() {
             .fetch_one(loft.service.store.pool())
             .await
             .unwrap();
-    assert!(polls >= 6, "it was polled {polls} times meanwhile");
+    assert!(polls > 3, "it was polled {polls} times meanwhile");
 }
 
 #[tokio::test(flavor = "multi_thread")]
