@@ -85,6 +85,11 @@ fn printer(plan: &PrinterPlan) -> Result<(), ScenarioError> {
     {
         return Err(fault(at("head"), format!("no head carries the ink `{}`; add it to a head", ink.colour)));
     }
+    for (position, sensor) in plan.climate.iter().enumerate() {
+        let twice = plan.climate[..position].iter().any(|other| other.index == sensor.index);
+        let index = (1..=i32::MAX as u32).contains(&sensor.index);
+        need(index && !twice, &at("climate index"), "must be 1 to 2147483647, and another for each sensor")?;
+    }
     for dark in &plan.dark {
         let ends = dark.until.is_none_or(|until| until > dark.from && until.is_finite());
         need(dark.from.is_finite() && ends, &at("dark"), "`until` must be later than `from`")?;

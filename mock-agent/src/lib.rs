@@ -32,8 +32,8 @@ pub use oid::{Oid, OidError, Value};
 pub use respond::{Agent, EngineClock, engine_id, respond};
 pub use room::{Credential, Printer, Room};
 pub use scenario::{
-    CarePlan, DarkPlan, HeadPlan, InkPlan, OffHours, PrinterPlan, Scenario, ScenarioError, SensorPlan,
-    SnmpPlan, Version, WastePlan, WorkPlan,
+    CarePlan, ClimatePlan, DarkPlan, HeadPlan, InkPlan, OffHours, PrinterPlan, Scenario, ScenarioError,
+    SensorPlan, SnmpPlan, Version, WastePlan, WorkPlan,
 };
 pub use sensor::{Polarity, Rounding, Unit};
 pub use server::{AgentError, AgentServer, Bind, Now};

@@ -1,14 +1,18 @@
 //! What a printer tells over SNMP: the system group, Host Resources (RFC 2790) and the Printer MIB
-//! (RFC 3805), as one sorted list that is built once and then only patched.
+//! (RFC 3805), with the sensor table of RFC 3433 where a printer has one, as one sorted list that is built once and
+//! then only patched.
 
 use crate::alert::{Alert, Trouble};
 use crate::machine::Machine;
 use crate::oid::{Oid, Value};
+use crate::scenario::ClimatePlan;
 use crate::sensor::{self, Look, Polarity};
 
 const SYSTEM: [u32; 7] = [1, 3, 6, 1, 2, 1, 1];
 const HOST: [u32; 7] = [1, 3, 6, 1, 2, 1, 25];
 const PRINTER: [u32; 7] = [1, 3, 6, 1, 2, 1, 43];
+/// entPhySensorEntry (RFC 3433).
+const SENSOR: [u32; 10] = [1, 3, 6, 1, 2, 1, 99, 1, 1, 1];
 /// Invented: nobody asked for this enterprise number, and nothing real answers with it.
 const PRODUCT: [u32; 8] = [1, 3, 6, 1, 4, 1, 99_999, 1];
 
@@ -37,8 +41,10 @@ pub(crate) struct View {
     /// Places of live values in `entries`.
     live: Vec<(usize, Live)>,
     uptime: usize,
-    /// Entries before the alert table, which comes last in the order.
+    /// Entries before the alert table.
     fixed: usize,
+    /// What comes behind the alert table in the order.
+    sensors: Vec<(Oid, Value)>,
     device: u32,
 }
 
@@ -80,7 +86,8 @@ impl View {
         let uptime = live.iter().find(|(_, live)| *live == Live::Uptime).map_or(0, |(place, _)| *place);
         let entries: Vec<(Oid, Value)> =
             builder.entries.into_iter().map(|(oid, value, _)| (oid, value)).collect();
-        Self { fixed: entries.len(), entries, live, uptime, device: machine.plan.device_index }
+        let sensors = sensors(&machine.plan.climate);
+        Self { fixed: entries.len(), entries, live, uptime, device: machine.plan.device_index, sensors }
     }
 
     pub(crate) fn entries(&self) -> &[(Oid, Value)] {
@@ -106,9 +113,13 @@ impl View {
             }
         }
         self.entries.truncate(self.fixed);
-        if !machine.plan.printer_mib {
-            return;
+        if machine.plan.printer_mib {
+            self.add_alerts(machine);
         }
+        self.entries.extend_from_slice(&self.sensors);
+    }
+
+    fn add_alerts(&mut self, machine: &Machine) {
         let mut rows: Vec<&Alert> = machine.alerts.rows.iter().collect();
         rows.sort_by_key(|row| row.index);
         let base = Oid::from(PRINTER.as_slice());
@@ -129,6 +140,22 @@ impl View {
             }
         }
     }
+}
+
+/// entPhySensorTable, sorted.
+fn sensors(plans: &[ClimatePlan]) -> Vec<(Oid, Value)> {
+    let base = Oid::from(SENSOR.as_slice());
+    let cells = |plan: &ClimatePlan| {
+        let numbers = [plan.kind, plan.scale, plan.precision, plan.value, plan.status];
+        let index = plan.index;
+        (1..)
+            .zip(numbers)
+            .map(|(column, number)| (base.child(&[column, index]), Value::Integer(number)))
+            .collect::<Vec<_>>()
+    };
+    let mut entries: Vec<(Oid, Value)> = plans.iter().flat_map(cells).collect();
+    entries.sort_by(|a, b| a.0.cmp(&b.0));
+    entries
 }
 
 fn system(builder: &mut Builder, machine: &Machine) {

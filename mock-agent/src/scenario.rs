@@ -88,6 +88,9 @@ pub struct PrinterPlan {
     /// How levels are told.
     #[serde(default)]
     pub sensor: SensorPlan,
+    /// Sensors of its surroundings (entPhySensorTable, RFC 3433); none, as in most printers, if left out.
+    #[serde(default)]
+    pub climate: Vec<ClimatePlan>,
     /// The ink cartridges, in the order of their supply index.
     #[serde(rename = "ink")]
     pub inks: Vec<InkPlan>,
@@ -243,6 +246,27 @@ impl Default for SensorPlan {
     }
 }
 
+/// One row of a printer's entPhySensorTable (RFC 3433): the numbers that it tells, right or wrong.
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ClimatePlan {
+    /// entPhysicalIndex.
+    pub index: u32,
+    /// entPhySensorType: celsius is 8, percentRH 9.
+    pub kind: i32,
+    /// entPhySensorScale; left out, units.
+    #[serde(default = "units")]
+    pub scale: i32,
+    /// entPhySensorPrecision: decimal places of the value.
+    #[serde(default)]
+    pub precision: i32,
+    /// entPhySensorValue.
+    pub value: i32,
+    /// entPhySensorOperStatus; left out, ok.
+    #[serde(default = "ok")]
+    pub status: i32,
+}
+
 /// One ink of a printer.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -339,6 +363,12 @@ fn one() -> u32 {
 }
 fn yes() -> bool {
     true
+}
+fn units() -> i32 {
+    9
+}
+fn ok() -> i32 {
+    1
 }
 fn public() -> String {
     "public".to_owned()

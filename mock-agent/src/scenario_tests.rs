@@ -56,6 +56,29 @@ fn faults_name_the_key() {
 }
 
 #[test]
+fn a_machine_may_have_sensors_and_they_come_behind_its_alerts() {
+    let sensors = "climate = [{ index = 12, kind = 9, value = 41 }, { index = 4, kind = 8, precision = 1, value = 335 }]";
+    let text = SMALL.replace("media_width_mm", &format!("{sensors}\nmedia_width_mm"));
+    let mut room =
+        crate::Room::new(&Scenario::parse(&text).unwrap(), "2026-10-20T00:00:00Z".parse().unwrap(), 0);
+    room.handle(0, crate::Hand::TakeOut(1));
+    let mib = room.mib(0);
+    assert!(mib.is_sorted_by(|a, b| a.0 < b.0), "a walk goes through it in order");
+    assert!(mib.iter().any(|(oid, _)| oid.to_string().starts_with("1.3.6.1.2.1.43.18.")), "it has an alert");
+    let column = |column: u32| {
+        let of = |index| {
+            mib.iter().find(|(oid, _)| oid.to_string() == format!("1.3.6.1.2.1.99.1.1.1.{column}.{index}"))
+        };
+        [4, 12].map(|index| of(index).map(|(_, value)| value.clone()))
+    };
+    let told = [[8, 9], [9, 9], [1, 0], [335, 41], [1, 1]]
+        .map(|row| row.map(|number| Some(crate::Value::Integer(number))));
+    assert_eq!([1, 2, 3, 4, 5].map(column), told);
+    let twice = fault(&text.replace("index = 12", "index = 4"));
+    assert!(twice.contains("climate index"), "{twice}");
+}
+
+#[test]
 fn a_machine_may_be_no_printer() {
     let plain = SMALL.replace("media_width_mm", "printer_mib = false\nmedia_width_mm");
     let room =

@@ -12,6 +12,7 @@ use jiff::Timestamp;
 use tracing::{debug, info, warn};
 
 use super::{Service, asking};
+use crate::domain::climate::Report;
 use crate::domain::ids::{AskId, DeviceId, RunId};
 use crate::domain::poll::Poll;
 use crate::poller::leases::{Hold, Leases};
@@ -21,7 +22,7 @@ use crate::snmp::credential::{Credential, Secret, UsmUser};
 use crate::spool::{Spool, Spooled};
 use crate::store::credentials::CredentialRow;
 use crate::store::{self, StoreError};
-use crate::usecase::ingest::ingest_for;
+use crate::usecase::ingest::{ingest_climate, ingest_for};
 
 /// The store has so long for one thing; after that it counts as away. Polls of thousands of rows take a second.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -206,6 +207,14 @@ impl Desk for StoreDesk {
             self.answer(&asks, &Poll { at: poll.at, outcome: Err(waits.to_owned()) }).await;
         }
         self.keep(spool, Spooled { device, name: name.to_owned(), poll }).await
+    }
+
+    async fn take_climate(&self, device: DeviceId, report: Report) -> anyhow::Result<()> {
+        // Only the newest counts. What the store cannot take now need not wait for it: the next is there in an hour.
+        if self.ask(ingest_climate(&self.service.store, device, &report)).await?.is_some() {
+            self.service.changes.tell();
+        }
+        Ok(())
     }
 }
 

@@ -18,6 +18,7 @@ use crate::notify::Post;
 use crate::poller::hints::{self, Callers};
 use crate::poller::leases::Leases;
 use crate::poller::probe::Patience;
+use crate::poller::sensors::Sensors;
 use crate::poller::worker::Poller;
 use crate::site::Hosts;
 use crate::snmp::notification::{Identity, Listener};
@@ -110,6 +111,7 @@ impl Running {
             patience: Patience { timeout: settings.timeout, retries: settings.retries },
             in_flight: settings.in_flight,
             callers,
+            sensors: Sensors::default(),
         };
         Ok((poller, hints))
     }

@@ -22,6 +22,7 @@ use std::time::Duration;
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 
+use crate::domain::climate::{Bounds, Comfort};
 use crate::domain::rules::Practice;
 use crate::domain::rules::{Rules, Thresholds};
 use crate::domain::secret::Secret;
@@ -393,6 +394,7 @@ fn rules(reader: &mut Reader<'_>) -> Rules {
                 (1, 730),
             ))
             .unwrap_or(usual.unused_after_days),
+            comfort: comfort(reader, usual.comfort),
             waste_order_fill: order_point,
             dark_after: SignedDuration::try_from(dark).unwrap_or(usual.dark_after),
             calendar: reader.calendar("calendar.closed"),
@@ -404,6 +406,18 @@ fn rules(reader: &mut Reader<'_>) -> Rules {
             low_open: low,
             low_clear: (low + (thresholds.low_clear - thresholds.low_open)).min(1.0),
         },
+    }
+}
+
+/// The air that is wanted around machines that report it.
+fn comfort(reader: &mut Reader<'_>, usual: Comfort) -> Comfort {
+    let mut range = |key, usual| {
+        let parse = |text: &str| text.parse::<Bounds>().map_err(|fault| fault.to_string());
+        reader.checked(key, parse).unwrap_or(usual)
+    };
+    Comfort {
+        celsius: range("rules.room_celsius", usual.celsius),
+        humidity_percent: range("rules.room_humidity", usual.humidity_percent),
     }
 }
 
@@ -504,6 +518,27 @@ mod tests {
         for wrong in ["3", "-1", "\"long\""] {
             let faults = months(&format!("[retention]\ndetail_months = {wrong}\n")).unwrap_err();
             assert_eq!(faults.0[0].key, "retention.detail_months", "{wrong}: {faults}");
+        }
+    }
+
+    #[test]
+    fn the_climate_of_the_room_is_two_ranges() {
+        let comfort = |config: Config| config.rules.practice.comfort;
+        let usual = comfort(parse("", &[]).unwrap());
+        assert_eq!(
+            (usual.celsius, usual.humidity_percent),
+            ("15..30".parse().unwrap(), "30..70".parse().unwrap())
+        );
+        let text = "[rules]\nroom_celsius = \"18..26.5\"\n";
+        let said = comfort(parse(text, &[("ULLAGE_RULES_ROOM_HUMIDITY", "40..60")]).unwrap());
+        assert_eq!(
+            (said.celsius, said.humidity_percent),
+            ("18..26.5".parse().unwrap(), "40..60".parse().unwrap())
+        );
+        for wrong in ["room_celsius = 15", "room_celsius = \"30..15\"", "room_humidity = \"damp\""] {
+            let faults = parse(&format!("[rules]\n{wrong}\n"), &[]).unwrap_err();
+            assert_eq!(faults.0.len(), 1, "{wrong}: {faults}");
+            assert!(faults.0[0].key.starts_with("rules.room_"), "{faults}");
         }
     }
 

@@ -223,6 +223,16 @@ pub const SETTINGS: &[Setting] = &[
         sets: "a colour that nothing was taken of for so many days becomes a task (common practice, no source)",
     },
     Setting {
+        key: "rules.room_celsius",
+        usual: Value(r#""15..30""#),
+        sets: "degrees Celsius between which a machine that reports the temperature is to stand, or there is a task (common practice, no source; the maker's manual comes first)",
+    },
+    Setting {
+        key: "rules.room_humidity",
+        usual: Value(r#""30..70""#),
+        sets: "the same for percent of relative humidity (common practice, no source; the maker's manual comes first)",
+    },
+    Setting {
         key: "rules.waste_order_point",
         usual: Value("70"),
         sets: "percent full at which a receptacle's successor is ordered",

@@ -16,12 +16,13 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan};
 
-use self::care::{error_task, silence_task, unit_task, unused_task, warranty_task};
+use self::care::{climate_task, error_task, silence_task, unit_task, unused_task, warranty_task};
 use self::order::{order_task, part_task};
 use self::shelf::shelf_tasks;
 pub(in crate::domain) use self::swap::asks_for_swap;
 use self::swap::swap_task;
 pub(in crate::domain) use self::words::{enumerated, lower_first, short};
+use super::climate::Report;
 use super::cover::{Cover, covers};
 use super::head::{Head, HeadOutlook};
 use super::ids::{DeviceId, SlotId};
@@ -86,6 +87,8 @@ pub struct DeviceState {
     pub alerts: Vec<DeviceAlert>,
     /// Since when the oldest complaint stands that stops it.
     pub stopped_since: Option<Timestamp>,
+    /// What its sensors last reported of the air, where it has any.
+    pub climate: Option<Report>,
     /// The day on which something was last taken of a supply, where that is known.
     pub last_used: BTreeMap<SlotId, Date>,
     /// Its supplies, with the day by which each successor is to be ordered.
@@ -141,6 +144,7 @@ pub fn plan_with(
         if dark.is_none() {
             tasks.extend(error_task(device, present, practice));
             tasks.extend(unused_task(device, present, practice));
+            tasks.extend(climate_task(device, present, practice));
         }
         tasks.extend(dark);
         tasks.extend(warranty_task(device, present, practice));

@@ -8,6 +8,7 @@ pub mod alert;
 pub mod analysis;
 pub mod calendar;
 pub mod care;
+pub mod climate;
 pub mod cover;
 mod falls;
 pub mod fitted;

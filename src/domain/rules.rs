@@ -3,6 +3,7 @@
 use jiff::SignedDuration;
 
 use super::calendar::Calendar;
+use super::climate::Comfort;
 
 /// What the domain goes by when it works things out.
 #[derive(Debug, Clone, Default)]
@@ -54,6 +55,8 @@ pub struct Practice {
     pub expiry_ahead_days: u32,
     /// Ink that nothing was taken of for so many days may have settled.
     pub unused_after_days: u32,
+    /// The air that is wanted around machines that report it.
+    pub comfort: Comfort,
     /// The days on which nobody works; none, until somebody says so.
     pub calendar: Calendar,
 }
@@ -69,6 +72,7 @@ impl Default for Practice {
             dark_after: SignedDuration::from_hours(24),
             expiry_ahead_days: 60,
             unused_after_days: 30,
+            comfort: Comfort::default(),
             calendar: Calendar::default(),
         }
     }

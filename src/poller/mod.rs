@@ -4,5 +4,6 @@ pub mod hints;
 pub mod leases;
 pub mod probe;
 pub mod schedule;
+pub mod sensors;
 pub mod share;
 pub mod worker;

@@ -41,6 +41,13 @@ pub struct Patience {
     pub retries: u32,
 }
 
+impl Patience {
+    /// The device at an address, to be asked with this patience.
+    pub(super) fn with(self, address: SocketAddr, credential: Arc<Credential>) -> Target {
+        Target { address, credential, timeout: self.timeout, retries: self.retries }
+    }
+}
+
 /// Polls a device once.
 ///
 /// # Errors
@@ -64,8 +71,12 @@ pub async fn probe_at(
     credential: Arc<Credential>,
     patience: Patience,
 ) -> Result<Snapshot, ProbeError> {
-    let target = Target { address, credential, timeout: patience.timeout, retries: patience.retries };
-    let printer = read_printer(engine, &target).await?;
+    probe_target(engine, &patience.with(address, credential)).await
+}
+
+/// Polls a device once.
+pub(super) async fn probe_target(engine: &Engine, target: &Target) -> Result<Snapshot, ProbeError> {
+    let printer = read_printer(engine, target).await?;
     Ok(snapshot(&printer.rows, printer.complete, None)?)
 }
 

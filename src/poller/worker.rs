@@ -14,14 +14,17 @@ use tracing::{debug, error};
 
 use super::hints::Callers;
 use super::leases::Hold;
-use super::probe::{Patience, ProbeError, find, probe_at};
+use super::probe::{Patience, ProbeError, find, probe_target};
 use super::schedule::{Turn, due_at};
+use super::sensors::Sensors;
 use crate::clock::Clock;
+use crate::domain::climate::{Climate, Report, SensorRow};
 use crate::domain::ids::DeviceId;
 use crate::domain::poll::Poll;
 use crate::domain::snapshot::Snapshot;
 use crate::snmp::credential::Credential;
-use crate::snmp::transport::Engine;
+use crate::snmp::sensors::read_sensors;
+use crate::snmp::transport::{Engine, Target};
 
 /// The list of devices is read again after this long.
 const LIST_AGE: Duration = Duration::from_secs(5);
@@ -74,6 +77,13 @@ pub trait Desk: Clone + Send + Sync + 'static {
         name: &str,
         poll: Poll,
     ) -> impl Future<Output = anyhow::Result<()>> + Send;
+
+    /// Takes in what a device's sensors say of the air.
+    fn take_climate(
+        &self,
+        device: DeviceId,
+        report: Report,
+    ) -> impl Future<Output = anyhow::Result<()>> + Send;
 }
 
 /// The poller.
@@ -91,6 +101,8 @@ pub struct Poller<D> {
     pub in_flight: usize,
     /// Who may send notifications: whoever is polled.
     pub callers: Callers,
+    /// Who was asked for sensors, and when.
+    pub sensors: Sensors,
 }
 
 impl<D: Desk> Poller<D> {
@@ -102,7 +114,9 @@ impl<D: Desk> Poller<D> {
         loop {
             let subjects = match self.desk.subjects().await {
                 Ok(subjects) => {
-                    self.callers.retain(&subjects.iter().map(|subject| subject.turn.device).collect());
+                    let watched = subjects.iter().map(|subject| subject.turn.device).collect();
+                    self.callers.retain(&watched);
+                    self.sensors.retain(&watched);
                     subjects
                 }
                 Err(fault) => {
@@ -140,6 +154,7 @@ impl<D: Desk> Poller<D> {
     async fn poll(self, subject: Subject) {
         let Subject { turn, name, address, .. } = subject;
         let Some(hold) = self.desk.hold(turn.device) else { return };
+        let mut answered = None;
         let outcome = match self.desk.credential(turn.device).await {
             Ok(None) => return,
             Ok(Some(credential)) => {
@@ -154,7 +169,11 @@ impl<D: Desk> Poller<D> {
                     return;
                 };
                 self.desk.asked(outcome.is_ok(), begun.elapsed());
-                outcome.map_err(|fault| fault.to_string())
+                let outcome = outcome.map_err(|fault| fault.to_string());
+                outcome.map(|(snapshot, target)| {
+                    answered = Some(target);
+                    snapshot
+                })
             }
             Err(fault) => Err(format!("{fault:#}")),
         };
@@ -169,6 +188,25 @@ impl<D: Desk> Poller<D> {
         if let Err(fault) = self.desk.take(turn.device, &name, poll).await {
             error!(device = name, "a poll could not be kept: {fault:#}");
         }
+        if let Some(target) = answered.filter(|_| self.sensors.is_due(turn.device, self.clock.now())) {
+            self.ask_for_sensors((turn.device, &name), &target, &hold).await;
+        }
+    }
+
+    /// Asks a device that has just answered for its sensors. They are no part of its poll: nothing waits for them, and
+    /// whatever comes of it, the poll is kept.
+    async fn ask_for_sensors(&self, (device, name): (DeviceId, &str), target: &Target, hold: &Hold) {
+        let rows = tokio::select! {
+            biased;
+            () = hold.over() => return,
+            rows = read_sensors(&self.engine, target) => rows,
+        };
+        let at = self.clock.now();
+        self.sensors.note(device, at, rows.iter().any(SensorRow::is_of_air));
+        let Some(climate) = Climate::of(&rows).filter(|_| !hold.is_over()) else { return };
+        if let Err(fault) = self.desk.take_climate(device, Report { at, climate }).await {
+            error!(device = name, "what its sensors say could not be kept: {fault:#}");
+        }
     }
 
     async fn probe(
@@ -176,10 +214,11 @@ impl<D: Desk> Poller<D> {
         device: DeviceId,
         (host, port): &(String, u16),
         credential: Arc<Credential>,
-    ) -> Result<Snapshot, ProbeError> {
+    ) -> Result<(Snapshot, Target), ProbeError> {
         let address = find(host, *port).await?;
         self.callers.learn(device, address.ip(), Arc::clone(&credential));
-        probe_at(&self.engine, address, credential, self.patience).await
+        let target = self.patience.with(address, credential);
+        Ok((probe_target(&self.engine, &target).await?, target))
     }
 }
 

@@ -11,6 +11,7 @@ use super::alert_fixtures::{cleared_alerts, open_alerts};
 use super::chart::axis::plus_days;
 use super::source::{Notice, Source, SourceError};
 use super::{heads_fixtures, month_fixtures, shelf_fixtures};
+use crate::domain::climate::Comfort;
 use crate::domain::ids::{DeviceId, LotId, MovementId, OrderId, SlotId, SupplyIndex};
 use crate::domain::month::Month;
 use crate::domain::order::StepRefusal;
@@ -540,6 +541,8 @@ fn machine(name: &str, days: i32) -> MachineView {
         used: super::supply_fixtures::used(),
         gaps,
         availability: heads_fixtures::availability(from),
+        climate: Some(heads_fixtures::climate()),
+        comfort: Comfort::default(),
         heads: heads_fixtures::inside(),
         units: heads_fixtures::units(),
         media: vec![

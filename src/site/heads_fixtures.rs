@@ -7,6 +7,7 @@ use super::fixtures::{Fixture, TODAY, at, device, now};
 use super::heads_source::{Arrival, HeadSource};
 use super::source::SourceError;
 use crate::domain::care::{Availability, Cause, Silence};
+use crate::domain::climate::{Climate, Report};
 use crate::domain::flow::Scale;
 use crate::domain::head::{Head, HeadOutlook};
 use crate::domain::ids::{DeviceId, HeadId};
@@ -118,4 +119,10 @@ pub(crate) fn availability(from: Timestamp) -> Availability {
         silences,
         ..Availability::default()
     }
+}
+
+/// What a machine's sensors said an hour ago: too warm, and dry enough.
+pub(super) fn climate() -> Report {
+    let climate = Climate { celsius: Some(31.5), humidity_percent: Some(42.0) };
+    Report { at: now() - SignedDuration::from_hours(1), climate }
 }

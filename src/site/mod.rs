@@ -44,6 +44,7 @@ pub mod alert_source;
 mod api;
 mod assets;
 pub(crate) mod chart;
+mod climate;
 mod error;
 mod form;
 pub(crate) mod format;

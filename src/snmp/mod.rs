@@ -28,6 +28,7 @@ mod plans;
 pub mod printer_mib;
 pub mod printer_rows;
 pub mod read_printer;
+pub mod sensors;
 pub mod sweep;
 #[cfg(test)]
 mod testing;

@@ -6,6 +6,7 @@ pub mod alerts;
 pub mod asks;
 pub mod care;
 pub mod changes;
+pub mod climate;
 pub mod closings;
 pub mod cluster;
 pub mod credentials;

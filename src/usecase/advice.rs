@@ -89,6 +89,7 @@ pub(super) async fn states(
         errors: row.errors,
         alerts: Vec::new(),
         stopped_since: None,
+        climate: None,
         last_used: BTreeMap::new(),
         supplies: Vec::new(),
         units: BTreeMap::new(),
@@ -111,6 +112,11 @@ pub(super) async fn states(
     for row in store.heads(Heads::Inside).await? {
         if let (Some(state), Some(outlook)) = (states.get_mut(&row.head.device), row.outlook) {
             state.heads.push((row.head, outlook));
+        }
+    }
+    for (device, report) in store.climates(None).await? {
+        if let Some(state) = states.get_mut(&device) {
+            state.climate = Some(report);
         }
     }
     let mut units = store.units_inside(None).await?;

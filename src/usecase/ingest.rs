@@ -7,6 +7,7 @@ use super::digest;
 use super::slots::renew_sizes;
 use crate::domain::alert::{Rule, Subject};
 use crate::domain::care;
+use crate::domain::climate::Report;
 use crate::domain::ids::{DeviceId, RunId};
 use crate::domain::outlook::Present;
 use crate::domain::poll::{Changes, Patience, Poll, fold};
@@ -74,6 +75,18 @@ pub async fn ingest_for(
     Store::tell_of_poll(&mut work).await?;
     work.commit().await?;
     Ok(true)
+}
+
+/// Takes in what a device's sensors say of the air.
+///
+/// # Errors
+/// If the store cannot be reached.
+pub async fn ingest_climate(store: &Store, device: DeviceId, report: &Report) -> Result<()> {
+    let mut work = store.begin().await?;
+    Store::save_climate(&mut work, device, report).await?;
+    Store::tell_of_poll(&mut work).await?;
+    work.commit().await?;
+    Ok(())
 }
 
 async fn record_darkness(

@@ -83,6 +83,8 @@ pub async fn machine(
         used: ledgers.into_iter().map(by_month).collect(),
         gaps: gaps(&spans, began, to, patience),
         availability: Availability::of(&store.power_runs(id, from, to).await?, (from, to), patience),
+        climate: store.climates(Some(id)).await?.remove(&id),
+        comfort: practice.comfort,
         heads: machine_heads(store, id, present).await?,
         units,
         media: store.media(id).await?,

@@ -12,6 +12,7 @@ use crate::domain::account::MonthUse;
 use crate::domain::alert::Alert;
 use crate::domain::alert::recipient::Recipient;
 use crate::domain::care::Availability;
+use crate::domain::climate::{Comfort, Report};
 use crate::domain::cover::{ComingUnit, CoveringUnit};
 use crate::domain::ids::{DeviceId, LotId, OrderId, SlotId};
 use crate::domain::life::UnitInside;
@@ -226,6 +227,10 @@ pub struct MachineView {
     pub gaps: Vec<(Timestamp, Timestamp)>,
     /// How the span was spent, as far as the machine tells.
     pub availability: Availability,
+    /// What its sensors last reported of the air, where it has any.
+    pub climate: Option<Report>,
+    /// The air that is wanted.
+    pub comfort: Comfort,
     /// The heads that are in it, place by place.
     pub heads: Vec<HeadLine>,
     /// The units that are in it, where it is known which lots they were issued from; in the order of `lines`.

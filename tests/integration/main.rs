@@ -2,6 +2,7 @@
 
 mod access;
 mod alerts;
+mod climate;
 mod cluster;
 mod commands;
 mod delivery;

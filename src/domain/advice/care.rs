@@ -1,4 +1,4 @@
-//! What a person has to look at: machines that are silent, and machines that complain.
+//! What a person has to look at: machines that are silent, and machines that complain, of themselves or of the air.
 
 use jiff::civil::Date;
 
@@ -80,6 +80,29 @@ pub(super) fn unused_task(device: &DeviceState, present: &Present, practice: &Pr
             [(outlook, _)] => Some(outlook.slot.id),
             _ => None,
         },
+        part: None,
+    })
+}
+
+/// Air that a machine reports and that is not as it is to be: ink that is too warm ages, and heads in dry air clog, as
+/// is common practice to say, no source. Where the report is a day old, nothing is said.
+pub(super) fn climate_task(device: &DeviceState, present: &Present, practice: &Practice) -> Option<Task> {
+    let report = device.climate.filter(|report| report.is_good(present.now))?;
+    let strays = report.climate.strays(&practice.comfort);
+    let how: Vec<String> = strays.iter().map(|stray| stray.how.to_owned()).collect();
+    let figures: Vec<String> = strays.iter().map(ToString::to_string).collect();
+    let at = present.zone.to_datetime(report.at);
+    (!strays.is_empty()).then(|| Task {
+        due: present.today(),
+        kind: TaskKind::Check,
+        what: format!("See to the room of {}: {}", device.name, enumerated(&how)),
+        why: format!(
+            "on {} it reported {}; the maker's manual comes first",
+            at.strftime("%-d %b at %H:%M"),
+            enumerated(&figures)
+        ),
+        device: Some(device.id),
+        slot: None,
         part: None,
     })
 }

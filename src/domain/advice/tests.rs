@@ -2,9 +2,11 @@
 
 use std::collections::BTreeMap;
 
+use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 
 use super::*;
+use crate::domain::climate::Climate;
 use crate::domain::ids::{SlotId, SupplyIndex};
 use crate::domain::outlook::{Forecast, Grounds, Horizon, Slot};
 use crate::domain::reading::Level;
@@ -50,6 +52,7 @@ fn device(supplies: Vec<(Outlook, Option<Date>)>) -> DeviceState {
         errors: DetectedErrors::default(),
         alerts: Vec::new(),
         stopped_since: None,
+        climate: None,
         last_used: BTreeMap::new(),
         supplies,
         units: std::collections::BTreeMap::new(),
@@ -246,4 +249,22 @@ fn colours_that_stand_unused_are_one_task() {
          stands may settle, see the maker's manual"
     );
     assert!(used([26, 20]).contains("for 30 to 36 days"));
+}
+
+#[test]
+fn air_that_is_not_as_it_is_to_be_is_told_for_a_day_and_not_of_a_machine_that_is_dark() {
+    let reported = |celsius, humidity_percent, hours| DeviceState {
+        climate: Some(Report {
+            at: present().now - SignedDuration::from_hours(hours),
+            climate: Climate { celsius: Some(celsius), humidity_percent },
+        }),
+        ..device(Vec::new())
+    };
+    let told = [text(reported(33.5, Some(22.0), 1)), text(reported(14.0, None, 24))];
+    insta::assert_snapshot!(told.join("\n"));
+    assert_eq!(text(reported(22.0, Some(45.0), 1)), "");
+    assert_eq!(text(reported(33.5, None, 25)), "", "what is a day old says nothing of now");
+    let silent_since = Some(present().now - SignedDuration::from_hours(24));
+    let dark = text(DeviceState { silent_since, ..reported(33.5, None, 1) });
+    assert!(dark.contains("Switch Bobbin on") && !dark.contains("too warm"), "{dark}");
 }

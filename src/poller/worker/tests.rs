@@ -50,6 +50,10 @@ impl Desk for Stage {
     async fn take(&self, _: DeviceId, _: &str, _: Poll) -> anyhow::Result<()> {
         Ok(())
     }
+
+    async fn take_climate(&self, _: DeviceId, _: Report) -> anyhow::Result<()> {
+        Ok(())
+    }
 }
 
 /// Were all devices forgotten after a panic, the one that takes long would be polled twice at once.
@@ -63,6 +67,7 @@ async fn a_poll_that_panics_frees_its_own_device_and_no_other() {
         patience: Patience { timeout: Duration::from_secs(1), retries: 0 },
         in_flight: 8,
         callers: Callers::default(),
+        sensors: Sensors::default(),
     };
     let (_hint, hints) = mpsc::channel(1);
     let running = tokio::spawn(poller.run(hints, CancellationToken::new()));

@@ -6,6 +6,7 @@ use axum::response::Response;
 use serde_json::{Value, json};
 
 use super::{answer, device, leaf, machine, page};
+use crate::domain::climate::Report;
 use crate::domain::outlook::Forecast;
 use crate::domain::reading::Role;
 use crate::site::error::SiteError;
@@ -40,6 +41,7 @@ pub(super) async fn one<S: Source>(
 ) -> Result<Response, SiteError> {
     let view = found(&source, path).await?;
     let mut value = about(&view.device);
+    value["climate"] = view.climate.as_ref().map_or(Value::Null, climate);
     value["supplies"] = view.lines.iter().map(supply).collect();
     for (name, told) in machine::told(&view) {
         value[name] = told;
@@ -87,6 +89,14 @@ fn about(device: &Device) -> Value {
         "device_status": device.device_status.map(|status| status.to_string()),
         "printer_status": device.printer_status.map(|status| status.to_string()),
         "detected_errors": device.errors.labels().collect::<Vec<_>>(),
+    })
+}
+
+fn climate(report: &Report) -> Value {
+    json!({
+        "at": report.at,
+        "celsius": report.climate.celsius,
+        "humidity_percent": report.climate.humidity_percent,
     })
 }
 

@@ -23,7 +23,7 @@ use crate::domain::snapshot::{Marker, MediaInput};
 use crate::site::chart::axis::TimeAxis;
 use crate::site::error::SiteError;
 use crate::site::source::Source;
-use crate::site::{format, power, words};
+use crate::site::{climate, format, power, words};
 use crate::usecase::view::{Device, MachineView, StandingAlert};
 
 /// The spans that can be chosen, days.
@@ -98,6 +98,7 @@ struct MachinePage {
     check_href: String,
     units: Vec<UnitRow>,
     power: Option<String>,
+    climate: Option<String>,
     media: Vec<MediaRow>,
     lately: Vec<super::units::UnitRow>,
     units_href: String,
@@ -157,6 +158,7 @@ impl MachinePage {
             check_href: format!("/runs/check?machine={}", device.id),
             units: view.units.iter().map(|(ink, unit)| unit_row(ink, unit, view.today)).collect(),
             power: power::words(&view.availability),
+            climate: view.climate.as_ref().map(|report| climate::words(report, &view.comfort, now, &zone)),
             media: view.media.iter().map(media).collect(),
             lately: lately(view, &zone),
             units_href: format!("{}/units", machine_href(device)),
