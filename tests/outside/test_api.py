@@ -102,6 +102,19 @@ def test_answers_are_as_described(site, path):
         assert answer["items"], "an empty list proves nothing"
 
 
+def test_a_machine_that_reports_its_air_is_as_described(site):
+    machines = ask(f"{site}/api/v1/devices")[2]["items"]
+    weft = next(machine["id"] for machine in machines if machine["name"] == "Weft")
+
+    def answer():
+        told = ask(f"{site}/api/v1/devices/{weft}")[2]
+        return told if told["climate"] else None
+
+    told = wait_for("the report of its sensors", answer, patience_s=60)
+    assert not list(validator("Device").iter_errors(told))
+    assert (told["climate"]["celsius"], told["climate"]["humidity_percent"]) == (23.5, 26)
+
+
 @pytest.mark.parametrize(
     ("asked", "status"),
     [
