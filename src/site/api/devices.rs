@@ -103,9 +103,7 @@ fn climate(report: &Report) -> Value {
 fn supply(line: &OutlookLine) -> Value {
     let outlook = &line.outlook;
     let (horizon, no_horizon) = match &outlook.forecast {
-        Forecast::Known(horizon) => {
-            (json!({ "early": horizon.early, "middle": horizon.middle, "late": horizon.late }), None)
-        }
+        Forecast::Known(known) => (super::horizon(known), None),
         Forecast::NotYet(why) => (Value::Null, Some(why)),
     };
     json!({

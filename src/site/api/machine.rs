@@ -5,7 +5,7 @@ use axum::extract::{Path, State};
 use axum::response::Response;
 use serde_json::{Value, json};
 
-use super::{answer, device};
+use super::{answer, device, horizon};
 use crate::domain::account::MonthUse;
 use crate::domain::care::Availability;
 use crate::domain::install::{Install, Question};
@@ -112,16 +112,15 @@ fn head(line: &HeadLine) -> Value {
         Bound::Date => "date",
         Bound::Limit => "limit",
     };
-    let days = |days: &crate::domain::outlook::Horizon| json!({ "early": days.early, "middle": days.middle, "late": days.late });
     let (ends, by, over, not_yet) = match &line.warranty {
         Warranty::Over(by) => (Value::Null, Some(bound(by)), true, None),
         Warranty::Ends { days: ends, bound: by, not_yet } => {
-            (days(ends), Some(bound(by)), false, not_yet.as_ref())
+            (horizon(ends), Some(bound(by)), false, not_yet.as_ref())
         }
         Warranty::NotYet(why) => (Value::Null, None, false, Some(why)),
     };
     let (limit, no_limit) = match &outlook.by_limit {
-        Forecast::Known(known) => (days(known), None),
+        Forecast::Known(known) => (horizon(known), None),
         Forecast::NotYet(why) => (Value::Null, Some(why)),
     };
     json!({

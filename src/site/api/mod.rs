@@ -25,6 +25,7 @@ use super::error::SiteError;
 use super::form::Fields;
 use super::source::Source;
 use crate::domain::ids::DeviceId;
+use crate::domain::outlook::Horizon;
 use crate::usecase::sift::Leaf;
 
 /// Where the interface lies.
@@ -88,6 +89,11 @@ fn leaf<T>(leaf: &Leaf<T>, item: impl Fn(&T) -> Value) -> Value {
         "found": leaf.found,
         "in_all": leaf.in_all,
     })
+}
+
+/// The spread of a day.
+fn horizon(days: &Horizon) -> Value {
+    json!({ "early": days.early, "middle": days.middle, "late": days.late })
 }
 
 /// Which page is asked for: the first, unless it is said.
