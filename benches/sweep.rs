@@ -19,9 +19,9 @@ use std::time::Duration;
 
 use mock_agent::many::{Many, ManyPlan};
 
-const PRINTERS: u32 = 2_000;
+const PRINTERS: u32 = 10_000;
 const WINDOW: &str = "256";
-const ROUNDS: usize = 7;
+const ROUNDS: usize = 5;
 const ULLAGE: &str = env!("CARGO_BIN_EXE_ullage");
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {

@@ -161,18 +161,32 @@ impl Ahead {
     pub fn shut_within(&self, days: usize) -> usize {
         self.shut.iter().take(days).filter(|shut| **shut).count()
     }
+}
 
-    /// What the days up to the end of each one weigh together; each day weighs something.
-    fn weights(&self, pace: &Pace) -> Vec<f64> {
-        let (mut together, mut surge) = (0.0, pace.surge);
-        let weigh = |day: usize| {
-            let open = if is_shut(&self.shut, day) { SHUT_SHARE } else { 1.0 };
-            let lies_ahead = if day == 0 { self.share_of_today } else { 1.0 };
-            together += pace.week[(self.weekday + day) % 7] * open * lies_ahead * (1.0 + surge);
-            surge = surge::fade(surge);
-            together
-        };
-        (0..FURTHEST_DAYS).map(weigh).collect()
+/// What the days ahead weigh together, added up as far as somebody asked; each day weighs something.
+struct Weights<'a> {
+    pace: &'a Pace,
+    ahead: &'a Ahead,
+    surge: f64,
+    up_to: Vec<f64>,
+}
+
+impl<'a> Weights<'a> {
+    fn new(pace: &'a Pace, ahead: &'a Ahead) -> Self {
+        Self { pace, ahead, surge: pace.surge, up_to: Vec::with_capacity(256) }
+    }
+
+    /// Up to the end of the `day`th day, today being the first.
+    fn by(&mut self, day: usize) -> f64 {
+        while self.up_to.len() < day {
+            let (day, ahead) = (self.up_to.len(), self.ahead);
+            let open = if is_shut(&ahead.shut, day) { SHUT_SHARE } else { 1.0 };
+            let lies_ahead = if day == 0 { ahead.share_of_today } else { 1.0 };
+            let weight = self.pace.week[(ahead.weekday + day) % 7] * open * lies_ahead * (1.0 + self.surge);
+            self.surge = surge::fade(self.surge);
+            self.up_to.push(self.up_to.last().unwrap_or(&0.0) + weight);
+        }
+        day.checked_sub(1).map_or(0.0, |last| self.up_to[last])
     }
 }
 
@@ -182,13 +196,13 @@ impl Ahead {
 /// `step` is the smallest difference the device can express.
 #[must_use]
 pub fn end_days(pace: &Pace, remaining: f64, step: f64, ahead: &Ahead) -> [f64; 3] {
-    ends(&Passage { pace, remaining, step, drift: DRIFT, weights: ahead.weights(pace) })
+    ends(Passage { pace, remaining, step, drift: DRIFT, weights: Weights::new(pace, ahead) })
 }
 
 /// How likely a supply with `remaining` left has ended by the end of each of the next days, today first.
 #[must_use]
 pub fn chances_ended(pace: &Pace, remaining: f64, step: f64, ahead: &Ahead, days: usize) -> Vec<f64> {
-    let passage = Passage { pace, remaining, step, drift: DRIFT, weights: ahead.weights(pace) };
+    let mut passage = Passage { pace, remaining, step, drift: DRIFT, weights: Weights::new(pace, ahead) };
     // What has ended stays so; the gamma that is fitted to each day by itself does not know that quite.
     let mut most = 0.0_f64;
     let by = |day| {
@@ -212,17 +226,17 @@ struct Passage<'a> {
     remaining: f64,
     step: f64,
     drift: f64,
-    weights: Vec<f64>,
+    weights: Weights<'a>,
 }
 
 impl Passage<'_> {
     /// The chance that use by the end of the `day`th day reaches what remains.
-    fn ended_by(&self, day: usize) -> f64 {
+    fn ended_by(&mut self, day: usize) -> f64 {
         if day == 0 {
             return 0.0;
         }
         let Pace { rate, variance, doubt, .. } = self.pace;
-        let weight = self.weights[day - 1];
+        let weight = self.weights.by(day);
         let drift_days = day as f64 / (1.0 + day as f64 / DRIFT_SATURATION_DAYS);
         let (mean, spread) = spread_over(*rate, *variance, doubt + self.drift * drift_days / 3.0, weight);
         let variance = (spread + self.step * self.step / 6.0).max(1e-9);
@@ -232,28 +246,50 @@ impl Passage<'_> {
     }
 }
 
-/// The days at one chance in ten, even odds and nine in ten, by bisection.
-fn ends(passage: &Passage<'_>) -> [f64; 3] {
+/// A day, and the chance that the supply has ended by then.
+#[derive(Clone, Copy)]
+struct Reached {
+    day: usize,
+    chance: f64,
+}
+
+/// The days at one chance in ten, even odds and nine in ten, each searched for from the one before it.
+fn ends(mut passage: Passage<'_>) -> [f64; 3] {
     // A first guess from the mean keeps the search short.
-    let guess = passage.weights.partition_point(|weight| passage.pace.rate * weight < passage.remaining) + 1;
-    let mut after = 0;
+    let (rate, remaining) = (passage.pace.rate, passage.remaining);
+    let reaches = |day: &usize| rate * passage.weights.by(*day) >= remaining;
+    let guess = (1..=FURTHEST_DAYS).find(reaches).unwrap_or(FURTHEST_DAYS);
+    let mut by = |day: usize| Reached { day, chance: passage.ended_by(day) };
+    let mut below = by(0);
+    let mut beyond = by(guess);
+    let mut upper = beyond;
     [0.1, 0.5, 0.9].map(|chance| {
-        let (mut below, mut reached) = (after, guess.max(after + 1).min(FURTHEST_DAYS));
-        while passage.ended_by(reached) < chance {
-            if reached == FURTHEST_DAYS {
+        if upper.chance < chance {
+            below = upper;
+        }
+        while beyond.chance < chance {
+            if beyond.day == FURTHEST_DAYS {
                 return FURTHEST_DAYS as f64;
             }
-            below = reached;
-            reached = (reached + reached / 2 + 1).min(FURTHEST_DAYS);
+            below = beyond;
+            beyond = by((beyond.day + beyond.day / 2 + 1).min(FURTHEST_DAYS));
         }
-        while reached - below > 1 {
-            let middle = below.midpoint(reached);
-            if passage.ended_by(middle) < chance { below = middle } else { reached = middle }
+        upper = beyond;
+        while upper.day - below.day > 1 {
+            let middle = by(between(below, upper, chance));
+            if middle.chance < chance { below = middle } else { upper = middle }
         }
-        after = below;
-        let (before, then) = (passage.ended_by(below), passage.ended_by(reached));
-        below as f64 + (chance - before) / (then - before).max(1e-12)
+        below.day as f64 + (chance - below.chance) / (upper.chance - below.chance).max(1e-12)
     })
+}
+
+/// A day between two others at which to look for a chance: where a straight line has it, but never so near to either
+/// that the search could go on for long.
+fn between(below: Reached, upper: Reached, chance: f64) -> usize {
+    let days = upper.day - below.day;
+    let share = (chance - below.chance) / (upper.chance - below.chance).max(1e-12);
+    let margin = (days / 8).max(1);
+    below.day + ((days as f64 * share).round() as usize).clamp(margin, days - margin)
 }
 
 #[cfg(test)]

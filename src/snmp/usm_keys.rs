@@ -141,10 +141,8 @@ impl Keys {
         let start = out.len();
         let mac_at = envelope.write(out, &data);
         if let Some(signer) = signer {
-            let mac = signer.sign(&[&out[start..]]);
-            if let Some(place) = out.get_mut(mac_at..mac_at + mac.len()) {
-                place.copy_from_slice(&mac);
-            }
+            let mac_at = mac_at - start;
+            signer.sign(&mut out[start..], mac_at..mac_at + signer.length());
         }
     }
 

@@ -108,12 +108,14 @@ fn drift(table: &mut Table, prior: &[f64; RATES], days: f64) {
     let step = DRIFT * days / (2.0 * spacing * spacing);
     let jump = JUMP * days;
     for row in table {
-        let sum: f64 = row.iter().sum();
-        let before = *row;
+        // What would drift past either end stays there.
+        let mut before = [0.0; RATES + 2];
+        before[1..=RATES].copy_from_slice(row);
+        (before[0], before[RATES + 1]) = (row[0], row[RATES - 1]);
+        let jumped = jump * row.iter().sum::<f64>();
         for n in 0..RATES {
-            let (left, right) = (before[n.saturating_sub(1)], before[(n + 1).min(RATES - 1)]);
-            let drifted = before[n] * (1.0 - 2.0 * step) + step * (left + right);
-            row[n] = (1.0 - jump) * drifted + jump * sum * prior[n];
+            let drifted = before[n + 1] * (1.0 - 2.0 * step) + step * (before[n] + before[n + 2]);
+            row[n] = (1.0 - jump) * drifted + jumped * prior[n];
         }
     }
 }
@@ -124,13 +126,24 @@ struct Likelihood {
     lumps: [f64; LUMPS.len()],
     /// The weight that the shapes below are for.
     weight: f64,
-    /// The gamma distribution's shape for each pair, and the logarithm of the gamma function there.
-    shapes: [[(f64, f64); RATES]; LUMPS.len()],
+    shapes: [Shapes; LUMPS.len()],
+}
+
+/// The gamma distribution's shape for a lump and each rate, and the logarithm of the gamma function there.
+#[derive(Clone, Copy)]
+struct Shapes {
+    shape: [f64; RATES],
+    ln_gamma: [f64; RATES],
 }
 
 impl Likelihood {
     fn new(rates: [f64; RATES], lumps: [f64; LUMPS.len()]) -> Self {
-        Self { rates, lumps, weight: 0.0, shapes: [[(0.0, 0.0); RATES]; LUMPS.len()] }
+        Self {
+            rates,
+            lumps,
+            weight: 0.0,
+            shapes: [Shapes { shape: [0.0; RATES], ln_gamma: [0.0; RATES] }; LUMPS.len()],
+        }
     }
 
     /// Whole weeks weigh the same, so the shapes seldom change.
@@ -140,49 +153,56 @@ impl Likelihood {
         }
         self.weight = weight;
         for (row, lump) in self.shapes.iter_mut().zip(self.lumps) {
-            for (shape, rate) in row.iter_mut().zip(self.rates) {
-                let a = (rate * weight / lump).max(1e-3);
-                *shape = (a, ln_gamma(a));
-            }
+            row.shape = self.rates.map(|rate| (rate * weight / lump).max(1e-3));
+            row.ln_gamma = row.shape.map(ln_gamma);
         }
     }
 
-    /// Weighs the table by the use in a block of days.
+    /// Weighs the table by the use in a block of days. Sums and maxima are taken for each rate first: the compiler
+    /// lays those side by side, too.
     fn weigh(&mut self, table: &mut Table, used: f64, weight: f64) {
         self.set_weight(weight);
         let mut logs = [[0.0; RATES]; LUMPS.len()];
-        let mut most = f64::NEG_INFINITY;
+        let mut most = [f64::NEG_INFINITY; RATES];
         for ((row, lump), shapes) in logs.iter_mut().zip(self.lumps).zip(&self.shapes) {
             let (ratio, log_ratio) = (used / lump, (used / lump).ln());
-            for (log, (shape, ln_gamma)) in row.iter_mut().zip(shapes) {
-                *log = CREDIT * (shape * log_ratio - ratio - ln_gamma);
-                most = most.max(*log);
+            for n in 0..RATES {
+                row[n] = CREDIT * (shapes.shape[n] * log_ratio - ratio - shapes.ln_gamma[n]);
+                most[n] = if row[n] > most[n] { row[n] } else { most[n] };
             }
         }
-        let mut sum = 0.0;
-        for (row, logs) in table.iter_mut().zip(&logs) {
-            for (chance, log) in row.iter_mut().zip(logs) {
-                *chance *= exp_up_to_zero(log - most);
-                sum += *chance;
+        let most = most.into_iter().fold(f64::NEG_INFINITY, f64::max);
+        let mut likely = logs;
+        for log in likely.as_flattened_mut() {
+            *log = exp_up_to_zero(*log - most);
+        }
+        let mut sums = [0.0; RATES];
+        for (row, likely) in table.iter_mut().zip(&likely) {
+            for n in 0..RATES {
+                row[n] *= likely[n];
+                sums[n] += row[n];
             }
         }
-        for chance in table.iter_mut().flatten() {
-            *chance /= sum.max(f64::MIN_POSITIVE);
+        let share = 1.0 / sums.iter().sum::<f64>().max(f64::MIN_POSITIVE);
+        for chance in table.as_flattened_mut() {
+            *chance *= share;
         }
     }
 }
 
-/// The exponential of a number that is not above zero, to within 1e-7 of itself: plain steps that the compiler lays
-/// side by side for a row of the table, at a third of what the exact one costs the whole forecast.
+/// The exponential of a number that is not above zero, to within 1e-7 of itself: sums and products alone, which the
+/// compiler lays side by side for a row of the table. The exact one would cost most of the whole forecast.
 fn exp_up_to_zero(x: f64) -> f64 {
+    /// Added to a number, it leaves no room for anything behind the point, and the whole part in the lowest bits.
+    const ROUNDS: f64 = 3.0 * (1_u64 << 51) as f64;
+    /// Taylor's, from the last one on.
+    const TERMS: [f64; 7] = [1.0 / 5_040.0, 1.0 / 720.0, 1.0 / 120.0, 1.0 / 24.0, 1.0 / 6.0, 0.5, 1.0];
     // Below this nothing is left that counts; the exponent below stays in its range.
     let x = x.max(-600.0);
-    let doublings = (x * std::f64::consts::LOG2_E).round_ties_even();
-    let rest = x - doublings * std::f64::consts::LN_2;
-    let terms = [7.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0];
-    let series = terms.iter().fold(1.0, |sum, term| 1.0 + rest / term * sum);
-    let exponent = 1023 + doublings as i64;
-    series * f64::from_bits(exponent.cast_unsigned() << 52)
+    let rounded = x * std::f64::consts::LOG2_E + ROUNDS;
+    let rest = x - (rounded - ROUNDS) * std::f64::consts::LN_2;
+    let series = TERMS.iter().fold(0.0, |sum, term| sum * rest + term) * rest + 1.0;
+    series * f64::from_bits(rounded.to_bits().wrapping_add(1_023) << 52)
 }
 
 fn summary(table: &Table, likelihood: &Likelihood) -> Followed {

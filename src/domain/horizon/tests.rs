@@ -52,8 +52,9 @@ fn the_passage_agrees_with_the_reference_in_numpy_and_scipy() {
         assert!(week.iter().zip(&case.profile).all(|(ours, theirs)| near(*ours, *theirs)));
         let (variance, doubt) = (WIDENING * case.var_per_day, WIDENING * case.p0);
         let pace = Pace { rate: case.rate, variance, doubt, week, surge: 0.0 };
-        let weights = ahead((case.first_weekday + case.daily_ml.len()) % 7).weights(&pace);
-        let days = ends(&Passage {
+        let ahead = ahead((case.first_weekday + case.daily_ml.len()) % 7);
+        let weights = Weights::new(&pace, &ahead);
+        let days = ends(Passage {
             pace: &pace,
             remaining: case.remaining_ml,
             step: case.step_ml,
@@ -70,9 +71,11 @@ fn the_passage_agrees_with_the_reference_in_numpy_and_scipy() {
 /// A passage of use that knows no weekdays and no surge, through what remains.
 fn plain(rate: f64, variance: f64, doubt: f64, drift: f64, remaining: f64) -> ([f64; 3], f64) {
     let pace = Pace { rate, variance, doubt, week: [1.0; 7], surge: 0.0 };
-    let weights = ahead(0).weights(&pace);
-    let passage = Passage { pace: &pace, remaining, step: 0.0, drift, weights };
-    (ends(&passage), passage.ended_by(10))
+    let ahead = ahead(0);
+    let weights = Weights::new(&pace, &ahead);
+    let mut passage = Passage { pace: &pace, remaining, step: 0.0, drift, weights };
+    let chance = passage.ended_by(10);
+    (ends(passage), chance)
 }
 
 /// Jobs at 1.7 a day of 24 ml on average with a standard deviation of 30 use 408 ml in ten days with a variance of

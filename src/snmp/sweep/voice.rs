@@ -154,8 +154,11 @@ impl Voices {
         let mut clear = std::mem::take(&mut self.clear);
         let Speech::Secure { known, keys, set, doubt, .. } = place.speech() else { return Effect::Ignore };
         let keys = Arc::clone(keys);
+        let before = known.state();
         let heard = known.hear(&keys, datagram, message, &mut clear, now.into());
+        // Most answers teach nothing new: then the engine need not be looked for among thousands.
         if matches!(heard, Heard::Answer(_) | Heard::ClockSet)
+            && known.state() != before
             && let Some(engine) = self.engines.get_mut(&address)
         {
             engine.known.clone_from(known);

@@ -182,6 +182,11 @@ impl Known {
         true
     }
 
+    /// All that a message can change.
+    pub(in crate::snmp) fn state(&self) -> impl PartialEq + use<> {
+        (self.boots, self.time, self.read_at, self.proven)
+    }
+
     /// The engine's octets.
     pub(in crate::snmp) fn engine_id(&self) -> &Arc<[u8]> {
         &self.engine_id
