@@ -37,7 +37,7 @@ impl AccessSource for Fixture {
     }
 
     fn is_https(&self) -> bool {
-        false
+        self.https
     }
 
     async fn visit(&self, held: &Key) -> Result<Option<Visit>, SourceError> {

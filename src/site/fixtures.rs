@@ -73,6 +73,8 @@ pub(crate) struct Fixture {
     pub(crate) extra_tasks: usize,
     /// Whether people have to say who they are.
     pub(crate) asks: bool,
+    /// Whether browsers reach the pages by https.
+    pub(crate) https: bool,
     /// The server in front that says who somebody is.
     pub(crate) front: Option<crate::config::access::Front>,
     /// The provider that people may come in by.
@@ -88,6 +90,7 @@ impl Fixture {
             also: vec![],
             extra_tasks: 0,
             asks: false,
+            https: false,
             front: None,
             provider: None,
         }

@@ -490,6 +490,13 @@ fn every_answer_carries_the_security_headers() {
             assert!(policy.starts_with("default-src 'none'; style-src 'self';"), "{policy}");
             assert_eq!(answer.header("x-content-type-options"), Some("nosniff"));
             assert_eq!(answer.header("referrer-policy"), Some("same-origin"));
+            assert_eq!(answer.header("strict-transport-security"), None);
+        }
+    });
+    with(Fixture { https: true, ..full() }, |to| {
+        for path in ["/", "/nowhere", "/style.css", "/healthz", "/enter"] {
+            let answer = ask(to, "GET", path, "");
+            assert_eq!(answer.header("strict-transport-security"), Some("max-age=31536000"), "{path}");
         }
     });
 }
