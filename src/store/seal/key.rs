@@ -122,7 +122,7 @@ impl Key {
 
     /// From 64 hexadecimal digits.
     fn from_digits(digits: &str) -> Option<Self> {
-        if digits.len() != 2 * KEY || !digits.is_ascii() {
+        if digits.len() != 2 * KEY || !digits.bytes().all(|digit| digit.is_ascii_hexdigit()) {
             return None;
         }
         let mut octets = Zeroizing::new([0; KEY]);
@@ -326,7 +326,9 @@ mod tests {
         assert!(KeyRing::parse("# none\n").is_err());
         let fault = KeyRing::parse(&format!("\n{}x\n", *new.digits())).unwrap_err();
         assert!(fault.contains("line 2") && !fault.contains(&new.digits()[..8]), "{fault}");
-        assert!(KeyRing::parse(&"é".repeat(32)).is_err());
+        for other in ["é", "+f"] {
+            assert!(KeyRing::parse(&other.repeat(32)).is_err(), "{other}");
+        }
         assert!(!format!("{ring:?}").contains(&new.digits()[..8]));
     }
 }
