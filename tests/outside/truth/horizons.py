@@ -3,8 +3,9 @@
 
     horizons.py --data DIR [--every 5d] [--closed 2025-12-24..2026-01-01] [--history 14]
 
-DIR holds series.csv, readings.csv, truth_daily.csv, truth_events.csv and truth_runout.csv. The peer is the rule of thumb: what is left over the
-mean use of the last thirty days, by the program's own ledger. The loss is the pinball loss of the early, middle
+DIR holds series.csv, readings.csv, truth_daily.csv, truth_events.csv and truth_runout.csv. The peers are two rules: what is left over the
+mean use of the last thirty days, by the program's own ledger, and the same over the slope of a line that Theil and
+Sen's method draws through those days. The loss is the pinball loss of the early, middle
 and late day, their mean, in days. 'Near' is a true end within 45 days. With --history every forecast sees only so
 many days of readings: a young slot.
 """
@@ -17,6 +18,7 @@ from collections import defaultdict
 from pathlib import Path
 
 import numpy as np
+from scipy.stats import theilslopes
 from score import DAY, analyse, rows, seconds, series, write_inputs
 
 CHANCES = np.array([0.1, 0.5, 0.9])
@@ -24,10 +26,19 @@ FURTHEST = 900.0
 NEAR = 45.0
 
 
-def pinball(ends, end):
-    """Mean over the three chances of the pinball loss, in days (Koenker and Bassett 1978)."""
+def pinball(ends, end, chances=CHANCES):
+    """Mean over the chances of the pinball loss, in days (Koenker and Bassett 1978)."""
     miss = end - np.asarray(ends)
-    return float(np.mean(np.maximum(CHANCES * miss, (CHANCES - 1.0) * miss)))
+    return float(np.mean(np.maximum(chances * miss, (chances - 1.0) * miss)))
+
+
+def line_fall(levels):
+    """How much a line through daily levels falls per day: the median of all slopes between two (Sen 1968)."""
+    return -float(theilslopes(levels, np.arange(len(levels)), method="separate").slope)
+
+
+def by_rule(remaining, per_day):
+    return min(remaining / max(per_day, 1e-3), FURTHEST)
 
 
 def daily_ml(one, slot):
@@ -40,7 +51,7 @@ def daily_ml(one, slot):
 
 
 def compare(one, slot, used):
-    """(true end, early, middle, late, the rule of thumb's day), in days, for each forecast with a truth."""
+    """(true end, early, middle, late, the days by the two rules), for each forecast with a truth."""
     truths = {one["start"] + day * DAY: (day, end) for day, _, end in one["runout"]}
     for horizon in slot["horizons"]:
         as_of = int(seconds(horizon["as_of"]))
@@ -48,8 +59,9 @@ def compare(one, slot, used):
             continue
         day, end = truths[as_of]
         ends = [(seconds(horizon[p]) - as_of) / DAY for p in ("p10", "p50", "p90")]
-        naive = min(horizon["remaining_ml"] / max(used[max(day - 30, 0) : day].mean(), 1e-3), FURTHEST)
-        yield (min(end, FURTHEST), *ends, naive)
+        latest, remaining = used[max(day - 30, 0) : day], horizon["remaining_ml"]
+        rules = by_rule(remaining, latest.mean()), by_rule(remaining, line_fall(-latest.cumsum()))
+        yield (min(end, FURTHEST), *ends, *rules)
 
 
 def young_inputs(folder, truth, out, history):
@@ -103,9 +115,9 @@ def gathered(folder, program, every, closed, history):
 
 def figures(lines):
     """What is held to a bound: shares, and losses as shares of the rule of thumb's."""
-    end, early, middle, late, naive = lines.T
+    end, early, middle, late = lines.T[:4]
     ours = np.array([pinball(line[1:4], line[0]) for line in lines])
-    thumb = np.array([pinball([line[4]] * 3, line[0]) for line in lines])
+    thumb, drawn = (np.array([pinball([line[n]] * 3, line[0]) for line in lines]) for n in (4, 5))
     near = end <= NEAR
     return {
         "forecasts": len(lines),
@@ -114,6 +126,7 @@ def figures(lines):
         "ended before middle": float(np.mean(end < middle)),
         "pinball, days": float(ours.mean()),
         "below the rule of thumb": 1.0 - float(ours.mean() / thumb.mean()),
+        "below the line": 1.0 - float(ours.mean() / drawn.mean()),
         "near: covered": float(np.mean(((early <= end) & (end <= late))[near])),
         "near: pinball, days": float(ours[near].mean()),
         "near: below the rule of thumb": 1.0 - float(ours[near].mean() / thumb[near].mean()),
