@@ -4,7 +4,7 @@
 //! (20) of sixteen supplies each, by the way in of live polls, `POLLS` at a time (96: a day). The machines are those of
 //! the demo, each with fifteen inks: two count percent, one steps of half a millilitre, one hundredths of an ounce, two
 //! tenths of a millilitre, one of them with a jitter of two steps. Answers come up to three seconds late, to the
-//! microsecond, as over a network. The daily job runs, and PostgreSQL vacuums, once in a simulated week. At the end each
+//! microsecond, as over a network. The daily job runs, and PostgreSQL vacuums, each simulated day. At the end each
 //! table is told with its rows and octets, indexes and all; and again after readings older than four months are one a day.
 
 use std::collections::BTreeMap;
@@ -116,10 +116,8 @@ async fn main() -> anyhow::Result<()> {
             }
         }
         at = until;
-        if at.as_second() / 86_400 % 7 == 0 {
-            tidy(&store, 0, &present, || true).await?;
-            sqlx::query("vacuum").execute(store.pool()).await?;
-        }
+        tidy(&store, 0, &present, || true).await?;
+        sqlx::query("vacuum").execute(store.pool()).await?;
     }
     let supply_years = (machines * SUPPLIES) as f64 * days as f64 / 365.0;
     println!("{machines} machines of {SUPPLIES} supplies, {days} days in, in {:.0?}", began.elapsed());
@@ -128,9 +126,6 @@ async fn main() -> anyhow::Result<()> {
         let began = Instant::now();
         let done = tidy(&store, months, &present, || true).await?;
         println!("{done:?} in {:.1?}", began.elapsed());
-        if months > 0 {
-            sqlx::query("vacuum full reading_month").execute(store.pool()).await?;
-        }
         tell(&store, supply_years, what).await?;
     }
     store.close().await;

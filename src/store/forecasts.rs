@@ -11,8 +11,10 @@ use crate::domain::ids::SlotId;
 use crate::domain::outlook::Horizon;
 use crate::domain::rightness::KeptForecast;
 
-/// For so many days the first forecast of every day is kept; of earlier weeks the first of each.
+/// For so many days the first forecast of every day is kept; of months that were over before, the first of each week.
 const DAILY_FOR_DAYS: i32 = 60;
+/// A month lies in so many weeks at most.
+const WEEKS_OF_A_MONTH: i32 = 6;
 /// Forecasts older than this go: three years, a little more than a forecast looks ahead.
 const KEPT_FOR_DAYS: i32 = 1096;
 
@@ -37,60 +39,57 @@ pub enum Kept {
 }
 
 impl Store {
-    /// Keeps forecasts that are the first of their day, and lets go what has become too old to be kept by the day.
+    /// Keeps forecasts, each with its measure, that are the first of their day, and lets go what has become too old to be
+    /// kept by the day.
     ///
     /// # Errors
     /// If the store cannot be reached.
-    pub async fn keep_forecasts(
-        work: &mut Work,
-        forecasts: &[(KeptForecast, &'static str, Timestamp)],
-    ) -> Result<()> {
-        let Some(today) = forecasts.iter().map(|(kept, ..)| kept.day).max() else { return Ok(()) };
+    pub async fn keep_forecasts(work: &mut Work, forecasts: &[(KeptForecast, &'static str)]) -> Result<()> {
+        let Some(today) = forecasts.iter().map(|(kept, _)| kept.day).max() else { return Ok(()) };
         let day = |pick: fn(&KeptForecast) -> Date| -> Vec<_> {
-            forecasts.iter().map(|(kept, ..)| pick(kept).to_sqlx()).collect()
+            forecasts.iter().map(|(kept, _)| pick(kept).to_sqlx()).collect()
         };
-        let slots: Vec<i64> = forecasts.iter().map(|(kept, ..)| kept.slot.0).collect();
-        let measures: Vec<String> = forecasts.iter().map(|(_, measure, _)| (*measure).to_owned()).collect();
-        let to_use: Vec<f64> = forecasts.iter().map(|(kept, ..)| kept.to_use).collect();
-        let as_of: Vec<_> = forecasts.iter().map(|(.., as_of)| as_of.to_sqlx()).collect();
-        let daily_use: Vec<Option<f64>> = forecasts.iter().map(|(kept, ..)| kept.daily_use).collect();
-        let capacity: Vec<Option<f64>> = forecasts.iter().map(|(kept, ..)| kept.capacity).collect();
-        let recent_use: Vec<Option<f64>> = forecasts.iter().map(|(kept, ..)| kept.recent_use).collect();
+        let figure = |pick: fn(&KeptForecast) -> Option<f64>| -> Vec<Option<f64>> {
+            forecasts.iter().map(|(kept, _)| pick(kept)).collect()
+        };
+        let slots: Vec<i64> = forecasts.iter().map(|(kept, _)| kept.slot.0).collect();
+        let measures: Vec<String> = forecasts.iter().map(|(_, measure)| (*measure).to_owned()).collect();
+        let to_use: Vec<f64> = forecasts.iter().map(|(kept, _)| kept.to_use).collect();
         let fresh = sqlx::query_scalar!(
-            "insert into outlook_day (slot_id, day, as_of, measure, to_use, early, middle, late, daily_use, capacity,
-                                      recent_use)
-             select * from unnest($1::bigint[], $2::date[], $3::timestamptz[], $4::text[], $5::float8[],
-                                  $6::date[], $7::date[], $8::date[], $9::float8[], $10::float8[],
-                                  $11::float8[])
-             on conflict (slot_id, day) do nothing returning slot_id",
+            "insert into outlook_month as kept (device_id, slot_id, month, measure, days, to_use, early, middle, late,
+                                                daily_use, capacity, recent_use, last_late)
+             select device_id, slot.id, date_trunc('month', day)::date, measure, array[extract(day from day)::smallint],
+                    array[to_use], array[(early - day)::smallint], array[(middle - day)::smallint],
+                    array[(late - day)::smallint], array[daily_use::real], array[capacity::real],
+                    array[recent_use::real], late
+             from unnest($1::bigint[], $2::date[], $3::text[], $4::float8[], $5::date[], $6::date[], $7::date[],
+                         $8::float8[], $9::float8[], $10::float8[])
+                 as said (slot_id, day, measure, to_use, early, middle, late, daily_use, capacity, recent_use)
+             join slot on slot.id = said.slot_id
+             on conflict (device_id, slot_id, month, measure) do update
+                 set days = kept.days || excluded.days, to_use = kept.to_use || excluded.to_use,
+                     early = kept.early || excluded.early, middle = kept.middle || excluded.middle,
+                     late = kept.late || excluded.late, daily_use = kept.daily_use || excluded.daily_use,
+                     capacity = kept.capacity || excluded.capacity, recent_use = kept.recent_use || excluded.recent_use,
+                     last_late = greatest(kept.last_late, excluded.last_late)
+                 where kept.days[cardinality(kept.days)] < excluded.days[1]
+             returning slot_id",
             &slots,
             &day(|kept| kept.day) as _,
-            &as_of as _,
             &measures,
             &to_use,
             &day(|kept| kept.horizon.early) as _,
             &day(|kept| kept.horizon.middle) as _,
             &day(|kept| kept.horizon.late) as _,
-            &daily_use as _,
-            &capacity as _,
-            &recent_use as _,
+            &figure(|kept| kept.daily_use) as _,
+            &figure(|kept| kept.capacity) as _,
+            &figure(|kept| kept.recent_use) as _,
         )
         .fetch_all(&mut **work)
         .await?;
-        if fresh.is_empty() {
-            return Ok(());
+        if !fresh.is_empty() {
+            thin_forecasts(work, &fresh, today).await?;
         }
-        let back = |days: i32| today.checked_sub(days.days()).unwrap_or(Date::MIN).to_sqlx();
-        sqlx::query!(
-            "delete from outlook_day old where slot_id = any($1) and (day < $2 or day < $3 and exists (
-                 select from outlook_day first where first.slot_id = old.slot_id and first.day < old.day
-                     and first.day >= date_trunc('week', old.day)))",
-            &fresh,
-            back(KEPT_FOR_DAYS) as _,
-            back(DAILY_FOR_DAYS) as _,
-        )
-        .execute(&mut **work)
-        .await?;
         Ok(())
     }
 
@@ -99,7 +98,12 @@ impl Store {
     /// # Errors
     /// If the store cannot be reached.
     pub async fn forget_forecasts(work: &mut Work, slot: SlotId) -> Result<()> {
-        sqlx::query!("delete from outlook_day where slot_id = $1", slot.0).execute(&mut **work).await?;
+        sqlx::query!(
+            "delete from outlook_month where slot_id = $1 and device_id = (select device_id from slot where id = $1)",
+            slot.0
+        )
+        .execute(&mut **work)
+        .await?;
         Ok(())
     }
 
@@ -118,17 +122,19 @@ impl Store {
         let (made_from, made_to) = (made.map(|made| made.0.to_sqlx()), made.map(|made| made.1.to_sqlx()));
         let (due_from, due_to) = (due.map(|due| due.0.to_sqlx()), due.map(|due| due.1.to_sqlx()));
         let rows = sqlx::query!(
-            "select slot_id, day, to_use, kept.early, kept.middle, kept.late, kept.daily_use, kept.capacity,
-                    kept.recent_use,                     outlook.as_of as known_to
+            r#"select slot_id as "slot_id!", day as "day!", to_use as "to_use!", kept.early as "early!",
+                    kept.middle as "middle!", kept.late as "late!", kept.daily_use, kept.capacity, kept.recent_use,
+                    outlook.as_of as known_to
              from outlook_day kept join outlook using (slot_id)
-             where kept.measure = outlook.measure and ($1::bigint is null or slot_id = $1)
-                 and ($2::date is null or day between $2 and $3)
-                 and ($4::date is null or kept.late between $4 and $5)
+             where kept.measure = outlook.measure
+                 and ($1::bigint is null or slot_id = $1 and device_id = (select device_id from slot where id = $1))
+                 and ($2::date is null or day between $2 and $3 and month between date_trunc('month', $2)::date and $3)
+                 and ($4::date is null or kept.late between $4 and $5 and last_late >= $4)
                  and ($4 is null or not exists (select from outlook_day first where first.slot_id = kept.slot_id
-                     and first.day < kept.day and first.day >= date_trunc('week', kept.day)))
+                     and first.device_id = kept.device_id and first.day < kept.day and first.day >= date_trunc('week', kept.day)))
                  and (not $6 or not exists (select from outlook_day later where later.slot_id = kept.slot_id
-                     and later.day > kept.day and later.day <= $3))
-             order by slot_id, day",
+                     and later.device_id = kept.device_id and later.day > kept.day and later.day <= $3))
+             order by slot_id, day"#,
             slot,
             made_from as _,
             made_to as _,
@@ -185,4 +191,43 @@ impl Store {
         }
         Ok(by_slot)
     }
+}
+
+/// Leaves the first forecast of each week in months that were over some time before `today`, and nothing in those that are too
+/// old to be kept.
+async fn thin_forecasts(work: &mut Work, slots: &[i64], today: Date) -> Result<()> {
+    let back = |days: i32| today.checked_sub(days.days()).unwrap_or(Date::MIN).to_sqlx();
+    sqlx::query!(
+        "with asked as (select device_id, id from slot where id = any($1)),
+              gone as (
+                  delete from outlook_month old using asked
+                  where old.device_id = asked.device_id and old.slot_id = id and month + interval '1 month' <= $2::date),
+              dense as (
+                  select old.* from outlook_month old join asked on old.device_id = asked.device_id and old.slot_id = id
+                  where month + interval '1 month' > $2::date and month + interval '1 month' <= $3::date
+                      and cardinality(days) > $4),
+              stays as (
+                  select device_id, slot_id, month, measure, array_agg(nth::integer order by nth) as places
+                  from dense cross join lateral unnest(days) with ordinality as kept (day, nth)
+                  where not exists (
+                      select from outlook_day first
+                      where first.device_id = dense.device_id and first.slot_id = dense.slot_id
+                          and first.measure = dense.measure and first.day < dense.month + kept.day - 1
+                          and first.day >= date_trunc('week', dense.month + kept.day - 1))
+                  group by device_id, slot_id, month, measure)
+         update outlook_month as old
+         set days = picked(days, places), to_use = picked(to_use, places), early = picked(early, places),
+             middle = picked(middle, places), late = picked(late, places), daily_use = picked(daily_use, places),
+             capacity = picked(capacity, places), recent_use = picked(recent_use, places)
+         from stays
+         where old.device_id = stays.device_id and old.slot_id = stays.slot_id and old.month = stays.month
+             and old.measure = stays.measure",
+        slots,
+        back(KEPT_FOR_DAYS) as _,
+        back(DAILY_FOR_DAYS) as _,
+        WEEKS_OF_A_MONTH,
+    )
+    .execute(&mut **work)
+    .await?;
+    Ok(())
 }

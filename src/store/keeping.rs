@@ -7,6 +7,7 @@ use jiff::civil::Date;
 use jiff_sqlx::ToSqlx;
 use serde_json::value::RawValue;
 use sqlx::types::Json;
+use sqlx::{AssertSqlSafe, Connection as _};
 
 use super::history::{STATE_VERSION, Undigested, answers_of, polarity, readings_since, signs_since, slot};
 use super::{Result, Store, Work};
@@ -17,6 +18,9 @@ use crate::domain::stream::{Known, Sizes};
 
 /// How long work on the tables themselves waits for those who write: then it is left for the next time.
 const PATIENCE: &str = "3s";
+
+/// What a month's table, its indexes and their like take in octets with next to nothing in them.
+const ROOM_OF_NOTHING: i64 = 64 * 1024;
 
 /// A slot's follower as it was when its older readings became one a day. What was worked out up to there stays.
 #[derive(Debug, Clone)]
@@ -149,6 +153,35 @@ impl Store {
         .fetch_all(&self.pool)
         .await?;
         Ok(rows.into_iter().map(|row| (DeviceId(row.device_id), row.month.to_jiff())).collect())
+    }
+
+    /// Writes packed months before one anew whose rows fill less than two thirds of their room: packing writes a row
+    /// again each day, and a month that is over would keep the room of all that for good. How many.
+    ///
+    /// # Errors
+    /// If the store cannot be reached, or a month is read so busily that no moment for it was found.
+    pub async fn write_loose_months_anew(&self, before: Date) -> Result<usize> {
+        let parts = sqlx::query_scalar!(
+            r#"select tableoid::regclass::text as "part!" from reading_month where month < $1 group by tableoid
+               having pg_total_relation_size(tableoid) > $2::bigint + 1.5 * sum(
+                   pg_column_size(poll_steps) + pg_column_size(slots) + pg_column_size(place_steps) + pg_column_size(backs)
+                   + pg_column_size(units) + pg_column_size(capacities) + pg_column_size(level_steps))"#,
+            before.to_sqlx() as _,
+            ROOM_OF_NOTHING,
+        )
+        .fetch_all(&self.pool)
+        .await?;
+        if parts.is_empty() {
+            return Ok(0);
+        }
+        // Not within a transaction, and not with a setting that a connection would go on with.
+        let mut own = self.pool.acquire().await?.detach();
+        sqlx::query("select set_config('lock_timeout', $1, false)").bind(PATIENCE).execute(&mut own).await?;
+        for part in &parts {
+            sqlx::query(AssertSqlSafe(format!("vacuum (full, analyze) {part}"))).execute(&mut own).await?;
+        }
+        own.close().await?;
+        Ok(parts.len())
     }
 
     /// A device's slots with the followers that their old readings were left with, and what they said since then and

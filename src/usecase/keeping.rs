@@ -24,8 +24,9 @@ pub struct Tidied {
     pub thinned: usize,
 }
 
-/// Makes the months that come, packs what is from before yesterday (UTC), and thins out those that ended more than
-/// `detail_months` months ago (0: none). Stops early when `go_on` says so; what is left is done the next time.
+/// Makes the months that come, packs what is from before yesterday (UTC), thins out those that ended more than
+/// `detail_months` months ago (0: none), and writes anew those that are over and hold much empty room. Stops early when
+/// `go_on` says so; what is left is done the next time.
 ///
 /// # Errors
 /// If the store cannot be reached.
@@ -53,6 +54,7 @@ pub async fn tidy(
             thinned += usize::from(thin(store, device, month, present).await?);
         }
     }
+    store.write_loose_months_anew(this_month).await?;
     Ok(Tidied { packed, thinned })
 }
 

@@ -93,7 +93,7 @@ async fn only_the_first_of_each_old_week_is_kept_and_nothing_of_a_silent_machine
     let database = TestDatabase::new().await;
     let store = database.store().await;
     let bobbin = device(&store, "Bobbin").await;
-    live_through(&store, bobbin, 80).await;
+    live_through(&store, bobbin, 91).await;
     let days: Vec<Date> =
         sqlx::query_scalar("select day::text from outlook_day where slot_id = $1 order by day")
             .bind(ink(&store).await.0)
@@ -103,13 +103,15 @@ async fn only_the_first_of_each_old_week_is_kept_and_nothing_of_a_silent_machine
             .iter()
             .map(|text: &String| text.parse().unwrap())
             .collect();
-    // The last day is 20 November; sixty days before is 21 September, a Monday.
-    assert_eq!(days[..3], [day("2026-09-11"), day("2026-09-14"), day("2026-09-21")]);
-    assert_eq!(days.len(), 2 + 61);
-    let (n, rules) = (82 * DAY, Rules::default());
+    // The last day is 1 December; sixty days before is 2 October, so that September is over for long enough. Its last
+    // week began in it, and goes on by the day.
+    let mondays = ["2026-09-14", "2026-09-21", "2026-09-28"].map(day);
+    assert_eq!(days[..5], [day("2026-09-11"), mondays[0], mondays[1], mondays[2], day("2026-10-01")]);
+    assert_eq!(days.len(), 4 + 31 + 30 + 1);
+    let (n, rules) = (93 * DAY, Rules::default());
     take(&store, bobbin, &[silent(n)], n, &rules).await;
     let row = store
-        .kept_forecasts(Kept::Of(ink(&store).await, day("2026-11-21"), day("2026-12-31")))
+        .kept_forecasts(Kept::Of(ink(&store).await, day("2026-12-02"), day("2026-12-31")))
         .await
         .unwrap();
     assert_eq!(row, [], "of a machine that does not answer nothing new is known");

@@ -23,6 +23,7 @@ use ullage::usecase::keeping::{Tidied, tidy};
 use ullage::usecase::month::month_report;
 use ullage::usecase::slots::{Telling, tell};
 
+use crate::support::chance::Chance;
 use crate::support::contents::contents;
 use crate::support::database::TestDatabase;
 use crate::support::loft::{Loft, moment};
@@ -209,4 +210,42 @@ async fn what_no_month_is_made_for_is_kept_and_moved_once_it_is() {
     assert_eq!(number(&store, "select count(*) from reading_all").await, 10);
     sqlx::query("delete from device").execute(store.pool()).await.unwrap();
     assert_eq!(number(&store, "select count(*) from reading_all").await, 0);
+}
+
+#[tokio::test]
+async fn a_month_that_is_over_keeps_no_room_of_what_was_written_over() {
+    let database = TestDatabase::new().await;
+    let store = database.store().await;
+    let bobbin = device(&store, "Bobbin").await;
+    // Steps of many sizes, so that a month takes some octets.
+    let mut chance = Chance(7);
+    let polls: Vec<_> = (0..2000_i32)
+        .map(|n| {
+            let mut of = |full: i32| full - 2 * n - i32::try_from(chance.below(19)).unwrap();
+            answered(i64::from(n), of(4900), of(9000))
+        })
+        .collect();
+    ingest(&store, bobbin, "Bobbin", &polls, &present(2000), &Rules::default()).await.unwrap();
+    tidy(&store, 0, &present(2000), || true).await.unwrap();
+    let october = present(40 * 96).now.to_zoned(jiff::tz::TimeZone::UTC).date().first_of_month();
+    let room = "select pg_total_relation_size('reading_month_2026_09')";
+    assert_eq!(store.write_loose_months_anew(october).await.unwrap(), 0, "nothing was written over");
+    // Whenever PostgreSQL cleans up by itself: not in the middle of this.
+    let alone =
+        "alter table reading_month_2026_09 set (autovacuum_enabled = off, toast.autovacuum_enabled = off)";
+    sqlx::raw_sql(alone).execute(store.pool()).await.unwrap();
+    for _ in 0..80 {
+        // As packing does each day.
+        let written = "update reading_month set level_steps = level_steps[:], place_steps = place_steps[:]";
+        sqlx::raw_sql(written).execute(store.pool()).await.unwrap();
+    }
+    let (before, read) =
+        (number(&store, room).await, number(&store, "select sum(level) from reading_all").await);
+    let september = october.checked_sub(jiff::Span::new().months(1)).unwrap();
+    assert_eq!(store.write_loose_months_anew(september).await.unwrap(), 0, "it is not over");
+    assert_eq!(store.write_loose_months_anew(october).await.unwrap(), 1);
+    let after = number(&store, room).await;
+    assert!(after * 2 < before, "{before} octets became {after}");
+    assert_eq!(number(&store, "select sum(level) from reading_all").await, read);
+    assert_eq!(store.write_loose_months_anew(october).await.unwrap(), 0, "once is enough");
 }

@@ -23,24 +23,12 @@ use ullage::store::Store;
 use ullage::store::cluster::{Cluster, ClusterOptions, Connection};
 use ullage::usecase::ingest::ingest;
 
+use crate::support::chance::Chance;
 use crate::support::contents::contents;
 use crate::support::database::keys;
 use crate::support::loft::{config, crowd};
 use crate::support::program::{Background, ullage};
 use crate::support::wait_until;
-
-/// Where chance comes from: splitmix64, so that a failure comes again by its seed.
-struct Chance(u64);
-
-impl Chance {
-    fn below(&mut self, bound: u64) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        (z ^ (z >> 31)) % bound
-    }
-}
 
 fn said(name: &str, usual: u64) -> u64 {
     std::env::var(name).ok().map_or(usual, |text| text.parse().expect("a whole number"))

@@ -15,6 +15,7 @@ mod ingest;
 mod keeping;
 mod kills;
 mod leases;
+mod links;
 mod live;
 mod month_mail;
 mod months;

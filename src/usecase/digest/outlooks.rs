@@ -98,8 +98,7 @@ impl Supplies {
             let (daily_use, forecast) = (prospect.daily_use, prospect.forecast);
             let outlook = Outlook { slot, as_of: seen_until, level, daily_use, forecast };
             kept.extend(
-                KeptForecast::of(&outlook, days, present)
-                    .map(|kept| (kept, outlook.level.measure.word(), seen_until)),
+                KeptForecast::of(&outlook, days, present).map(|kept| (kept, outlook.level.measure.word())),
             );
             said.push((outlook, order_by, basis(id)));
         }

@@ -1,5 +1,6 @@
 //! What the tests share: a database each, a simulated room, requests, and the built program.
 
+pub(crate) mod chance;
 pub(crate) mod contents;
 pub(crate) mod database;
 pub(crate) mod http;
