@@ -35,40 +35,40 @@ select id, n, 1, case n when 16 then 4 else 3 end, case n when 16 then 8 else 6 
        4000, last_answer_at, last_answer_at, last_answer_at
 from device, generate_series(1, 16) n;
 
-insert into slot_track (slot_id, version, state, seen_at, waiting, polarity, ground)
-select id, 0, '{}', seen_at, false, 'remaining', 'container' from slot;
+insert into slot_track (device_id, slot_id, version, state, seen_at, waiting, polarity, ground)
+select device_id, id, 0, '{}', seen_at, false, 'remaining', 'container' from slot;
 
-insert into install (slot_id, from_at, to_at, arrival, measure, capacity, start_left, end_left)
-select id, seen_at - interval '120 days', seen_at - interval '40 days', 'found', 'ml', max_capacity / 10.0,
+insert into install (device_id, slot_id, from_at, to_at, arrival, measure, capacity, start_left, end_left)
+select device_id, id, seen_at - interval '120 days', seen_at - interval '40 days', 'found', 'ml', max_capacity / 10.0,
        max_capacity / 10.0, 12 from slot;
-insert into install (slot_id, from_at, arrival, measure, capacity, start_left, end_left)
-select id, seen_at - interval '40 days', 'risen', 'ml', max_capacity / 10.0, max_capacity / 10.0, level / 10.0 from slot;
+insert into install (device_id, slot_id, from_at, arrival, measure, capacity, start_left, end_left)
+select device_id, id, seen_at - interval '40 days', 'risen', 'ml', max_capacity / 10.0, max_capacity / 10.0, level / 10.0 from slot;
 
 insert into reading (device_id, slot_id, at, previous_at, unit, max_capacity, level)
 select device_id, id, seen_at - n * interval '3 days', seen_at - n * interval '3 days' - interval '15 minutes', unit, max_capacity,
        greatest(50, level + n * 300 - case when n > 13 then 7000 else 0 end)
 from slot, generate_series(0, 9) n;
 
-insert into ledger_month (slot_id, month, install_id, days, used)
-select slot_id, date_trunc('month', day)::date, id, array_agg(extract(day from day)::smallint order by day),
+insert into ledger_month (device_id, slot_id, month, install_id, days, used)
+select device_id, slot_id, date_trunc('month', day)::date, id, array_agg(extract(day from day)::smallint order by day),
        array_agg(1 + slot_id % 17 order by day)
 from install, lateral (select '$today'::date - n * 4 as day from generate_series(0, 9) n) days
-where to_at is null group by 1, 2, 3;
+where to_at is null group by 1, 2, 3, 4;
 
-insert into outlook (slot_id, as_of, made_at, measure, capacity, quality, remaining, step, unlimited, daily_use, early,
+insert into outlook (device_id, slot_id, as_of, made_at, measure, capacity, quality, remaining, step, unlimited, daily_use, early,
                      middle, late, not_yet, order_by)
-select id, seen_at, seen_at, 'ml', max_capacity / 10.0, 'measured', level / 10.0, 0.1, false, 1 + id % 17,
+select device_id, id, seen_at, seen_at, 'ml', max_capacity / 10.0, 'measured', level / 10.0, 0.1, false, 1 + id % 17,
        case when id % 40 <> 0 then day end, case when id % 40 <> 0 then day + 5 + (ends / 4)::integer end,
        case when id % 40 <> 0 then day + 9 + (ends / 2)::integer end,
        case when id % 40 = 0 then 'its use is too little to say' end, case when id % 40 <> 0 then day - 7 end
 from (select slot.*, (id * 7919) % 400 + 1 as ends, '$today'::date + ((id * 7919) % 400 + 1)::integer as day from slot) slot;
-insert into slot_pace (slot_id, per_day, variance, doubt) select id, 1 + id % 17, 40, 0.02 from slot;
+insert into slot_pace (device_id, slot_id, per_day, variance, doubt) select device_id, id, 1 + id % 17, 40, 0.02 from slot;
 
 insert into head (device_id, position, in_on, warranty_until, limit_ml, booked_at, who, why)
 select id, n, '$today'::date - 100, '$today'::date + 200, 1200, added_at, 'Ada', 'came with the machine'
 from device, generate_series(1, 8) n;
-insert into head_outlook (head_id, made_at, ml, daily_ml, early, middle, late)
-select id, booked_at, 400, 4, '$today'::date + 150, '$today'::date + 200, '$today'::date + 260 from head;
+insert into head_outlook (device_id, head_id, made_at, ml, daily_ml, early, middle, late)
+select device_id, id, booked_at, 400, 4, '$today'::date + 150, '$today'::date + 200, '$today'::date + 260 from head;
 
 insert into device_alert (device_id, severity, alert_group, group_index, location, code, description, first_seen_at)
 select id, 4, 11, 1, 0, 1104, 'Ink low', last_answer_at from device where id % 7 = 0;

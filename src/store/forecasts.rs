@@ -127,7 +127,7 @@ impl Store {
                     outlook.as_of as known_to
              from outlook_day kept join outlook using (slot_id)
              where kept.measure = outlook.measure
-                 and ($1::bigint is null or slot_id = $1 and device_id = (select device_id from slot where id = $1))
+                 and ($1::bigint is null or slot_id = $1 and kept.device_id = (select device_id from slot where id = $1))
                  and ($2::date is null or day between $2 and $3 and month between date_trunc('month', $2)::date and $3)
                  and ($4::date is null or kept.late between $4 and $5 and last_late >= $4)
                  and ($4 is null or not exists (select from outlook_day first where first.slot_id = kept.slot_id

@@ -35,8 +35,9 @@ impl Store {
         let from: Vec<_> = kept.iter().map(|(_, gap)| gap.from.to_sqlx()).collect();
         let to: Vec<_> = kept.iter().map(|(_, gap)| gap.to.to_sqlx()).collect();
         sqlx::query!(
-            "insert into slot_gap (slot_id, from_at, to_at)
-             select * from unnest($1::bigint[], $2::timestamptz[], $3::timestamptz[]) on conflict do nothing",
+            "insert into slot_gap (slot_id, from_at, to_at, device_id)
+             select gap.*, device_id from unnest($1::bigint[], $2::timestamptz[], $3::timestamptz[]) as gap (id)
+             join slot using (id) on conflict do nothing",
             &ids,
             &from as _,
             &to as _
@@ -118,9 +119,9 @@ impl Store {
             sqlx::query!("delete from order_day where to_at < $1", before(now)).execute(&mut *work).await?;
         }
         sqlx::query!(
-            "insert into order_day (slot_id, due, from_at)
-             select slot, day, $3 from unnest($1::bigint[], $2::date[]) as due (slot, day)
-             where not exists (select from order_day known where known.slot_id = slot and to_at is null)
+            "insert into order_day (device_id, slot_id, due, from_at)
+             select device_id, id, day, $3 from unnest($1::bigint[], $2::date[]) as due (id, day) join slot using (id)
+             where not exists (select from order_day known where known.slot_id = id and to_at is null)
              on conflict do nothing",
             &slots,
             &days as _,

@@ -221,7 +221,7 @@ impl Store {
         device: DeviceId,
     ) -> Result<BTreeMap<SlotId, (Measure, Option<f64>)>> {
         let rows = sqlx::query!(
-            "select slot_id, measure, capacity from outlook join slot on slot.id = slot_id where device_id = $1",
+            "select slot_id, measure, capacity from outlook join slot on slot.id = slot_id where slot.device_id = $1",
             device.0
         )
         .fetch_all(&mut **work)
@@ -267,11 +267,12 @@ impl Store {
         };
         let not_yet: Vec<Option<String>> = outlooks.iter().map(|(_, outlook)| reason(outlook)).collect();
         sqlx::query!(
-            "insert into head_outlook (head_id, made_at, ml, daily_ml, early, middle, late, not_yet)
-             select id, $2, ml, daily_ml, early, middle, late, not_yet
+            "insert into head_outlook (device_id, head_id, made_at, ml, daily_ml, early, middle, late, not_yet)
+             select device_id, id, $2, ml, daily_ml, early, middle, late, not_yet
              from unnest($1::bigint[], $3::float8[], $4::float8[], $5::date[], $6::date[], $7::date[], $8::text[])
                   as said (id, ml, daily_ml, early, middle, late, not_yet)
-             on conflict (head_id) do update set made_at = excluded.made_at, ml = excluded.ml,
+             join head using (id)
+             on conflict (head_id, device_id) do update set made_at = excluded.made_at, ml = excluded.ml,
                  daily_ml = excluded.daily_ml, early = excluded.early, middle = excluded.middle,
                  late = excluded.late, not_yet = excluded.not_yet",
             &ids,
@@ -399,13 +400,13 @@ async fn heads(executor: impl sqlx::PgExecutor<'_>, wanted: Heads) -> Result<Vec
         Heads::All => (None, false),
     };
     let rows = sqlx::query!(
-        r#"select head.id, device_id, device.name as device_name, position, number as "number?", in_on, out_on,
+        r#"select head.id, head.device_id, device.name as device_name, position, number as "number?", in_on, out_on,
                   warranty_until, limit_ml, before_ml, who, why, head_id as "head_id?", ml, daily_ml, early,
                   middle, late, not_yet
-           from head join device on device.id = device_id
+           from head join device on device.id = head.device_id
            left join part on part.id = part_id
            left join head_outlook on head_id = head.id
-           where retired_at is null and ($1::bigint is null or device_id = $1) and (not $2 or out_on is null)
+           where retired_at is null and ($1::bigint is null or head.device_id = $1) and (not $2 or out_on is null)
            order by device.name, position, in_on desc"#,
         device,
         inside

@@ -176,10 +176,10 @@ impl Store {
         first_open_day: Option<Date>,
     ) -> Result<InstallId> {
         let id = sqlx::query_scalar!(
-            "insert into install (slot_id, from_at, to_at, arrival, measure, capacity, start_left, end_left,
+            "insert into install (device_id, slot_id, from_at, to_at, arrival, measure, capacity, start_left, end_left,
                                   confidence)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9)
-             on conflict (slot_id, from_at) do update set to_at = excluded.to_at, measure = excluded.measure,
+             select device_id, id, $2, $3, $4, $5, $6, $7, $8, $9 from slot where id = $1
+             on conflict (slot_id, from_at, device_id) do update set to_at = excluded.to_at, measure = excluded.measure,
                  capacity = excluded.capacity, start_left = excluded.start_left, end_left = excluded.end_left,
                  confidence = excluded.confidence
              returning id",
@@ -205,9 +205,9 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn save_question(work: &mut Work, slot: SlotId, question: &Question) -> Result<()> {
         sqlx::query!(
-            "insert into question (slot_id, at, since_at, from_left, to_left, measure)
-             values ($1, $2, $3, $4, $5, $6)
-             on conflict (slot_id, at) do nothing",
+            "insert into question (device_id, slot_id, at, since_at, from_left, to_left, measure)
+             select device_id, id, $2, $3, $4, $5, $6 from slot where id = $1
+             on conflict (slot_id, at, device_id) do nothing",
             slot.0,
             question.at.to_sqlx(),
             question.since.to_sqlx(),
@@ -228,11 +228,12 @@ impl Store {
         let Some(seen_at) = watch.seen_at() else { return Ok(()) };
         let (polarity, ground) = watch.polarity();
         sqlx::query!(
-            "insert into slot_track (slot_id, version, state, seen_at, waiting, polarity, ground)
-             values ($1, $2, $3, $4, $5, $6, $7)
-             on conflict (slot_id) do update set version = excluded.version, state = excluded.state,
+            "insert into slot_track (device_id, slot_id, version, state, seen_at, waiting, polarity, ground)
+             values ($1, $2, $3, $4, $5, $6, $7, $8)
+             on conflict (slot_id, device_id) do update set version = excluded.version, state = excluded.state,
                  seen_at = excluded.seen_at, waiting = excluded.waiting,
                  polarity = excluded.polarity, ground = excluded.ground",
+            slot.device.0,
             slot.id.0,
             STATE_VERSION,
             Json(watch) as _,
@@ -298,7 +299,7 @@ impl Store {
             r#"select id, supply_index, class, kind, colorant, slot.description, polarity as "polarity?",
                       ground as "ground?"
                from slot left join slot_track on slot_track.slot_id = id
-               where device_id = $1 order by supply_index"#,
+               where slot.device_id = $1 order by supply_index"#,
             device.0
         )
         .fetch_all(&self.pool)
@@ -404,8 +405,9 @@ async fn save_days(
     let spread: Vec<f64> = days.values().map(|day| day.spread).collect();
     let unseen: Vec<f64> = days.values().map(|day| day.unseen).collect();
     sqlx::query!(
-        "insert into ledger_month as kept (slot_id, month, install_id, days, used, spread, unseen)
-         select $1, date_trunc('month', day)::date, $2, array_agg(extract(day from day)::smallint order by day),
+        "insert into ledger_month as kept (device_id, slot_id, month, install_id, days, used, spread, unseen)
+         select slot.device_id, slot.id, date_trunc('month', day)::date, $2,
+                array_agg(extract(day from day)::smallint order by day),
                 array_agg(used order by day),
                 case when bool_or(spread <> 0) then array_agg(spread order by day) end,
                 case when bool_or(unseen <> 0) then array_agg(unseen order by day) end
@@ -415,9 +417,9 @@ async fn save_days(
              union all
              select day, used, spread, unseen from ledger_day
              where slot_id = $1 and install_id = $2 and month = date_trunc('month', $3::date)::date and day < $3
-         ) day
-         group by date_trunc('month', day)
-         on conflict (slot_id, month, install_id) do update
+         ) day join slot on slot.id = $1
+         group by slot.device_id, slot.id, date_trunc('month', day)
+         on conflict (slot_id, month, install_id, device_id) do update
          set days = excluded.days, used = excluded.used, spread = excluded.spread, unseen = excluded.unseen
          where (kept.days, kept.used, kept.spread, kept.unseen)
                is distinct from (excluded.days, excluded.used, excluded.spread, excluded.unseen)",

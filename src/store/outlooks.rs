@@ -70,12 +70,13 @@ impl Store {
         let bases: Vec<i64> = outlooks.iter().map(|(.., basis)| *basis).collect();
         sqlx::query!(
             "insert into outlook (slot_id, as_of, measure, capacity, quality, remaining, step, unlimited,
-                                  daily_use, early, middle, late, not_yet, order_by, basis, made_at)
-             select *, $16::timestamptz
+                                  daily_use, early, middle, late, not_yet, order_by, basis, made_at, device_id)
+             select said.*, $16::timestamptz, device_id
              from unnest($1::bigint[], $2::timestamptz[], $3::text[], $4::float8[], $5::text[], $6::float8[],
                          $7::float8[], $8::boolean[], $9::float8[], $10::date[], $11::date[], $12::date[],
-                         $13::text[], $14::date[], $15::bigint[])
-             on conflict (slot_id) do update set as_of = excluded.as_of, made_at = excluded.made_at,
+                         $13::text[], $14::date[], $15::bigint[]) as said (id)
+             join slot using (id)
+             on conflict (slot_id, device_id) do update set as_of = excluded.as_of, made_at = excluded.made_at,
                  measure = excluded.measure, capacity = excluded.capacity, quality = excluded.quality,
                  remaining = excluded.remaining, step = excluded.step, unlimited = excluded.unlimited,
                  daily_use = excluded.daily_use, early = excluded.early, middle = excluded.middle,
@@ -162,11 +163,11 @@ async fn outlooks(executor: impl sqlx::PgExecutor<'_>, wanted: Wanted) -> Result
         Wanted::All => (None, i64::MAX, false),
     };
     let rows = sqlx::query!(
-            "select device.name as device_name, device_id, slot.id, supply_index, class, kind, colorant,
+            "select device.name as device_name, slot.device_id, slot.id, supply_index, class, kind, colorant,
                     slot.description, as_of, measure, capacity, quality, remaining, step, unlimited, daily_use,
                     early, middle, late, not_yet, order_by, basis
-             from outlook join slot on slot.id = slot_id join device on device.id = device_id
-             where retired_at is null and ($1::bigint is null or device_id = $1) and (not $2 or early is not null)
+             from outlook join slot on slot.id = slot_id join device on device.id = slot.device_id
+             where retired_at is null and ($1::bigint is null or slot.device_id = $1) and (not $2 or early is not null)
              order by case when $2 then early end, case when $2 then middle end, device.name, supply_index
              limit $3",
             device,

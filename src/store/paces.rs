@@ -24,9 +24,11 @@ impl Store {
             usage.iter().filter_map(|(slot, known)| Some((slot.0, (*known)?))).collect();
         let column = |of: fn(&Usage) -> f64| known.iter().map(|(_, usage)| of(usage)).collect::<Vec<f64>>();
         sqlx::query!(
-            "insert into slot_pace (slot_id, per_day, variance, doubt)
-             select * from unnest($1::bigint[], $2::double precision[], $3::double precision[], $4::double precision[])
-             on conflict (slot_id) do update set per_day = excluded.per_day, variance = excluded.variance,
+            "insert into slot_pace (slot_id, per_day, variance, doubt, device_id)
+             select pace.*, device_id
+             from unnest($1::bigint[], $2::double precision[], $3::double precision[], $4::double precision[]) as pace (id)
+             join slot using (id)
+             on conflict (slot_id, device_id) do update set per_day = excluded.per_day, variance = excluded.variance,
                  doubt = excluded.doubt",
             &known.iter().map(|(slot, _)| *slot).collect::<Vec<i64>>(),
             &column(|usage| usage.per_day),
@@ -45,7 +47,7 @@ impl Store {
     pub async fn usage(&self) -> Result<BTreeMap<SlotId, Usage>> {
         let rows = sqlx::query!(
             "select slot_id, per_day, variance, doubt from slot_pace join slot on slot.id = slot_id
-             join device on device.id = device_id where retired_at is null"
+             join device on device.id = slot.device_id where retired_at is null"
         )
         .fetch_all(&self.pool)
         .await?;
@@ -63,8 +65,8 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn lenders(work: &mut Work, device: DeviceId, known_since: Date) -> Result<Vec<Lender>> {
         let rows = sqlx::query!(
-            "select slot.id, device_id, supply_index, class, kind, colorant, slot.description, measure, capacity, per_day
-             from device join slot on device_id = device.id
+            "select slot.id, slot.device_id, supply_index, class, kind, colorant, slot.description, measure, capacity, per_day
+             from device join slot on slot.device_id = device.id
              join slot_pace on slot_pace.slot_id = slot.id join outlook on outlook.slot_id = slot.id
              where retired_at is null
                  and (device.id = $1 or model = (select model from device borrower where borrower.id = $1))

@@ -268,7 +268,7 @@ impl Store {
                cross join lateral (
                    select kept.*, count(*) over () as of
                    from outlook_day kept join outlook using (slot_id)
-                   where slot_id = wanted.id and device_id = (select device_id from slot where id = wanted.id)
+                   where slot_id = wanted.id and kept.device_id = (select device_id from slot where id = wanted.id)
                        and kept.measure = outlook.measure and day >= $2 and month >= date_trunc('month', $2::date)::date
                    order by day
                ) kept

@@ -33,7 +33,7 @@ impl Store {
         let row = sqlx::query!(
             r#"select (select count(*) from alert where opened_at > $1) as "opened!",
                       (select count(*) from alert where cleared_at > $1) as "cleared!",
-                      (select count(*) from install join slot on slot.id = slot_id join device on device.id = device_id
+                      (select count(*) from install join slot on slot.id = slot_id join device on device.id = slot.device_id
                        where from_at > $1 and arrival <> 'found' and retired_at is null) as "swaps!",
                       (select coalesce(sum(quantity), 0) from movement where at > $1 and kind = 'received')
                           as "received!",

@@ -348,7 +348,8 @@ impl Store {
     /// If the store cannot be reached, or it is not the next step.
     pub async fn pass_step(work: &mut Work, swap: SwapId, step: usize, passed: &PassedStep) -> Result<()> {
         sqlx::query!(
-            "insert into swap_step (swap_id, step, how, why, who, passed_at) values ($1, $2, $3, $4, $5, $6)",
+            "insert into swap_step (device_id, swap_id, step, how, why, who, passed_at)
+             select device_id, id, $2, $3, $4, $5, $6 from swap where id = $1",
             swap.0,
             i32::try_from(step).unwrap_or(i32::MAX),
             passed.how.word(),
@@ -420,8 +421,9 @@ impl Store {
         (who, at): (&str, Timestamp),
     ) -> Result<()> {
         sqlx::query!(
-            "insert into swap_photo (swap_id, kind, octets, who, at) values ($1, $2, $3, $4, $5)
-             on conflict (swap_id) do update set kind = excluded.kind, octets = excluded.octets,
+            "insert into swap_photo (device_id, swap_id, kind, octets, who, at)
+             select device_id, id, $2, $3, $4, $5 from swap where id = $1
+             on conflict (swap_id, device_id) do update set kind = excluded.kind, octets = excluded.octets,
                  who = excluded.who, at = excluded.at",
             swap.0,
             kind,

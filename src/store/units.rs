@@ -24,7 +24,7 @@ impl Store {
     ) -> Result<BTreeMap<SlotId, Vec<Install>>> {
         let rows = sqlx::query!(
             r#"select install.*, outlook.step as "step?"
-             from install join slot on slot.id = slot_id join device on device.id = device_id
+             from install join slot on slot.id = slot_id join device on device.id = slot.device_id
              left join outlook on outlook.slot_id = slot.id
              where case when $1::bigint is null then retired_at is null else device.id = $1 end
                and ($2::timestamptz is null or to_at is null or to_at >= $2)
@@ -61,7 +61,7 @@ impl Store {
         device: Option<DeviceId>,
     ) -> Result<BTreeMap<SlotId, Vec<Question>>> {
         let rows = sqlx::query!(
-            "select question.* from question join slot on slot.id = slot_id join device on device.id = device_id
+            "select question.* from question join slot on slot.id = slot_id join device on device.id = slot.device_id
              where case when $1::bigint is null then retired_at is null else device.id = $1 end
              order by slot_id, at",
             device.map(|device| device.0)
@@ -87,7 +87,7 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn answers_in(work: &mut Work, device: DeviceId) -> Result<BTreeMap<SlotId, Vec<Answered>>> {
         let rows = sqlx::query!(
-            "select answer.* from answer join slot on slot.id = slot_id where device_id = $1
+            "select answer.* from answer join slot on slot.id = slot_id where slot.device_id = $1
              order by slot_id, answer.at desc",
             device.0
         )
@@ -119,9 +119,9 @@ impl Store {
     pub async fn put_answer(work: &mut Work, slot: SlotId, answered: &Answered) -> Result<()> {
         let question = &answered.question;
         sqlx::query!(
-            "insert into answer (slot_id, at, verdict, since_at, from_left, to_left, measure, who, answered_at)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9)
-             on conflict (slot_id, at) do update set verdict = excluded.verdict, who = excluded.who,
+            "insert into answer (device_id, slot_id, at, verdict, since_at, from_left, to_left, measure, who, answered_at)
+             select device_id, id, $2, $3, $4, $5, $6, $7, $8, $9 from slot where id = $1
+             on conflict (slot_id, at, device_id) do update set verdict = excluded.verdict, who = excluded.who,
                  answered_at = excluded.answered_at",
             slot.0,
             question.at.to_sqlx(),
@@ -196,7 +196,7 @@ impl Store {
     ) -> Result<BTreeMap<SlotId, BTreeMap<Timestamp, Option<MovementId>>>> {
         let rows = sqlx::query!(
             "select slot_id, from_at, movement_id from fitted join slot on slot.id = slot_id
-             where $1::bigint is null or device_id = $1",
+             where $1::bigint is null or slot.device_id = $1",
             device.map(|device| device.0)
         )
         .fetch_all(&mut **work)
@@ -221,8 +221,9 @@ impl Store {
         at: Timestamp,
     ) -> Result<()> {
         sqlx::query!(
-            "insert into fitted (slot_id, from_at, movement_id, who, at) values ($1, $2, $3, $4, $5)
-             on conflict (slot_id, from_at) do update set movement_id = excluded.movement_id,
+            "insert into fitted (device_id, slot_id, from_at, movement_id, who, at)
+             select device_id, id, $2, $3, $4, $5 from slot where id = $1
+             on conflict (slot_id, from_at, device_id) do update set movement_id = excluded.movement_id,
                  who = excluded.who, at = excluded.at",
             slot.0,
             from.to_sqlx(),

@@ -197,7 +197,7 @@ async fn swaps_are_those_that_happened(kept: &Path, until: Timestamp) {
     let mut db = ask(kept).await;
     let rows: Vec<(String, i32)> = sqlx::query_as(
         "select name, supply_index from install join slot on slot.id = slot_id
-         join device on device.id = device_id where arrival <> 'found' and from_at < $1::timestamptz",
+         join device on device.id = slot.device_id where arrival <> 'found' and from_at < $1::timestamptz",
     )
     .bind(settled.to_string())
     .fetch_all(&mut db)

@@ -57,7 +57,7 @@ async fn ink_ml(store: &Store, device: DeviceId) -> f64 {
     sqlx::query_scalar(
         "select sum(used * case measure when 'percent' then 3.0 else 1.0 end)
          from ledger_day join install on install.id = install_id join slot on slot.id = ledger_day.slot_id
-         where device_id = $1 and slot.kind = 6",
+         where slot.device_id = $1 and slot.kind = 6",
     )
     .bind(device.0)
     .fetch_one(store.pool())

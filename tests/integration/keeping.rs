@@ -47,7 +47,7 @@ async fn anew(store: &Store, device: DeviceId, present: &Present) {
     let note = Note { who: "Ada".to_owned(), why: String::new() };
     tell(store, device, &nothing, &note, None, (present, &Rules::default())).await.unwrap().unwrap();
     let stale = sqlx::query_scalar::<_, i64>(
-        "select count(*) from slot_track join slot on slot.id = slot_id where version = 0 and device_id = $1",
+        "select count(*) from slot_track join slot on slot.id = slot_id where version = 0 and slot.device_id = $1",
     );
     assert_eq!(stale.bind(device.0).fetch_one(store.pool()).await.unwrap(), 0);
 }

@@ -330,12 +330,12 @@ async fn use_that_was_far_from_its_forecast_is_tried_by_the_pace_that_was_kept()
     sqlx::query(
         "insert into outlook_month (device_id, slot_id, month, measure, days, to_use, early, middle, late, daily_use,
                                     capacity, recent_use, last_late)
-         select device_id, slot_id, '2026-09-01', measure, array_agg(2 + n order by n), array_agg(300 order by n),
+         select outlook.device_id, slot_id, '2026-09-01', measure, array_agg(2 + n order by n), array_agg(300 order by n),
                 array_agg(0 order by n), array_agg(75 order by n), array_agg(90 order by n),
                 array_agg(case when n < 14 then 4 end order by n), array_agg(500 order by n),
                 array_agg(4 + case when n < 10 then n else 20 - n end order by n), '2026-12-19'
-         from outlook join slot on slot.id = slot_id, generate_series(0, 18) as n
-         where slot_id = $1 group by device_id, slot_id, measure",
+         from outlook, generate_series(0, 18) as n
+         where slot_id = $1 group by outlook.device_id, slot_id, measure",
     )
     .bind(cyan.0)
     .execute(store.pool())

@@ -263,10 +263,9 @@ async fn the_database_refuses_a_step_out_of_turn() {
     loft.demo.lock().handle(0, Hand::EndJob);
     let id = pages.begin_swap((loft.demo.devices[0].0, CYAN), None, note(""), None).await.unwrap().unwrap();
     let insert = |step: i32| {
-        sqlx::query("insert into swap_step (swap_id, step, how, who, passed_at) values ($1, $2, 'said', 'Ida', now())")
-            .bind(id.0)
-            .bind(step)
-            .execute(loft.service.store.pool())
+        let row = "insert into swap_step (device_id, swap_id, step, how, who, passed_at)
+                   select device_id, id, $2, 'said', 'Ida', now() from swap where id = $1";
+        sqlx::query(row).bind(id.0).bind(step).execute(loft.service.store.pool())
     };
     assert!(insert(2).await.unwrap_err().to_string().contains("is not the next one"));
     insert(1).await.unwrap();

@@ -70,10 +70,10 @@ async fn units(loft: &Loft) -> Vec<Unitary> {
         "select device.name, supply_index, arrival, to_json(from_at)#>>'{}' as from_at,
                 to_json(previous_at)#>>'{}' as previous_at, install.capacity, start_left, end_left,
                 coalesce(sum(used), 0) as used, coalesce(sum(unseen), 0) as unseen
-         from install join slot on slot.id = slot_id join device on device.id = device_id
+         from install join slot on slot.id = slot_id join device on device.id = slot.device_id
          join reading on reading.slot_id = slot.id and reading.at = from_at
          left join ledger_day on install_id = install.id
-         group by install.id, device.name, supply_index, previous_at
+         group by install.id, install.device_id, device.name, supply_index, previous_at
          order by device.name, supply_index, install.from_at",
     )
     .fetch_all(loft.service.store.pool())
