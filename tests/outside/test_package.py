@@ -6,6 +6,7 @@ this machine is told to a file instead.
 
 import os
 import re
+import shutil
 import signal
 import stat
 import subprocess
@@ -42,10 +43,15 @@ class Machine:
 
 @pytest.fixture(scope="module")
 def package(tmp_path_factory):
-    out = tmp_path_factory.mktemp("package")
-    done = run([str(ROOT / "packaging/deb"), program("ullage"), str(out)])
+    # What was built for the tests stands where `cargo deb` looks for what it would build itself, which takes minutes.
+    target = tmp_path_factory.mktemp("package")
+    (target / "release").mkdir()
+    shutil.copy(program("ullage"), target / "release")
+    out, manifest = target / "ullage.deb", ROOT / "Cargo.toml"
+    words = ["cargo", "deb", "--no-build", "--fast", "--strip", "--locked", "--manifest-path", str(manifest)]
+    done = run([*words, "--output", str(out)], env={"CARGO_TARGET_DIR": str(target)})
     assert done.returncode == 0, done.stderr
-    return Path(done.stdout.strip())
+    return out
 
 
 def mode(path):
@@ -70,6 +76,16 @@ def serves_and_stops(installed, data):
     finally:
         service.send_signal(signal.SIGTERM)
         assert service.wait(60) == 0, said.read_text()
+
+
+def test_a_package_says_what_it_is_and_needs(package):
+    field = lambda name: run(["dpkg-deb", "--field", str(package), name]).stdout.strip()  # noqa: E731
+    version = run([program("ullage"), "--version"]).stdout.split()[1]
+    assert (field("Package"), field("Version")) == ("ullage", version)
+    assert {"adduser", "libc6"} <= {one.split()[0] for one in field("Depends").split(", ")}
+    assert len(field("Description").splitlines()[0]) < 80, "one line, by Debian's policy"
+    newest = (ROOT / "packaging/debian/changelog").read_text().splitlines()[0]
+    assert newest.startswith(f"ullage ({version}) ")
 
 
 def test_a_package_is_installed_runs_and_is_purged(package, tmp_path_factory):

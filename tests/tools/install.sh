@@ -79,6 +79,16 @@ install_python() {
     "$tools/venv/bin/python" --version
 }
 
+# What makes the Debian package.
+install_cargo_deb() {
+    local wanted=3.8.0
+    [[ -x $tools/cargo-deb/bin/cargo-deb && $("$tools/cargo-deb/bin/cargo-deb" --version) == *" $wanted" ]] ||
+        env -u CARGO_TARGET_DIR cargo install cargo-deb --version "$wanted" --locked --quiet --root "$tools/cargo-deb" ||
+        return 1
+    PATH=$tools/cargo-deb/bin:$PATH
+    cargo deb --version
+}
+
 # Unpacks the second major version of PostgreSQL where its unprivileged user can reach it.
 install_postgresql_18() {
     local wanted=tests/tools/postgresql-18.txt
