@@ -106,6 +106,8 @@ async fn main() -> anyhow::Result<()> {
     let opening = Opening::before(now, u32::try_from(days)?, &zone)?;
     let demo = DemoRoom::open(&store, &scenario, opening).await?;
     let (began, mut seed, mut at) = (Instant::now(), 7, opening.opened);
+    // As a service does when it starts.
+    tidy(&store, 0, &Present { now: at, zone: zone.clone() }, || true).await?;
     while at < now {
         let until = at.checked_add(SignedDuration::from_hours(24))?.min(now);
         let present = Present { now: until, zone: zone.clone() };

@@ -167,20 +167,26 @@ impl Store {
     /// If the store cannot be reached.
     pub async fn counts_gained(&self, first: Date, last: Date) -> Result<Vec<(DeviceId, i32, i64)>> {
         let rows = sqlx::query!(
-            r#"select device_id, counter_unit as "counter_unit!", sum(gained)::bigint as "gained!" from (
+            r#"select device_id as "device_id!", counter_unit as "counter_unit!", sum(gained)::bigint as "gained!" from (
                    select device_id, marker_index, max(counter_unit) as counter_unit,
                           (array_agg(last_count order by day desc))[1] - coalesce(
-                              (select last_count from marker_day before
-                               where before.device_id = marker_day.device_id
-                                 and before.marker_index = marker_day.marker_index and before.day < $1
-                               order by day desc limit 1),
+                              (select last_count
+                               from (select * from marker_month
+                                     where marker_month.device_id = within.device_id
+                                         and marker_month.marker_index = within.marker_index
+                                         and month <= date_trunc('month', $1::date)::date
+                                     order by month desc limit 2) before
+                               cross join lateral unnest(before.days, before.last_counts) as row (day, last_count)
+                               where before.month + row.day - 1 < $1::date order by before.month desc, row.day desc limit 1),
                               (array_agg(first_count order by day))[1]) as gained
-                   from marker_day where day between $1 and $2 group by device_id, marker_index
+                   from marker_day within
+                   where day between $1 and $2 and month between date_trunc('month', $1::date)::date and $2
+                   group by device_id, marker_index
                ) by_marker
                where gained >= 0 and counter_unit is not null group by device_id, counter_unit
                order by device_id, counter_unit"#,
-            first.to_sqlx(),
-            last.to_sqlx()
+            first.to_sqlx() as _,
+            last.to_sqlx() as _
         )
         .fetch_all(&self.pool)
         .await?;

@@ -369,10 +369,28 @@ async fn record_counts(work: &mut Work, device: DeviceId, changes: &Changes) -> 
     let first: Vec<i64> = changes.counts.values().map(|count| i64::from(count.first)).collect();
     let last: Vec<i64> = changes.counts.values().map(|count| i64::from(count.last)).collect();
     sqlx::query!(
-        "insert into marker_day (device_id, marker_index, day, counter_unit, first_count, last_count)
-         select $1, * from unnest($2::int[], $3::date[], $4::int[], $5::bigint[], $6::bigint[])
-         on conflict (device_id, marker_index, day) do update set counter_unit = excluded.counter_unit,
-             last_count = excluded.last_count",
+        "with said as (
+             select marker_index, day, date_trunc('month', day)::date as month, counter_unit, first_count, last_count
+             from unnest($2::int[], $3::date[], $4::int[], $5::bigint[], $6::bigint[])
+                 as said (marker_index, day, counter_unit, first_count, last_count)
+         ), known as (
+             select * from marker_day
+             where device_id = $1 and (marker_index, month) in (select marker_index, month from said)
+         ), day as (
+             select marker_index, month, day, said.counter_unit, coalesce(known.first_count, said.first_count) as first_count,
+                    said.last_count
+             from said left join known using (marker_index, month, day)
+             union all
+             select marker_index, month, day, counter_unit, first_count, last_count from known
+             where not exists (select from said where said.marker_index = known.marker_index and said.day = known.day)
+         )
+         insert into marker_month (device_id, marker_index, month, counter_unit, days, first_counts, last_counts)
+         select $1, marker_index, month, (array_agg(counter_unit order by day desc))[1],
+                array_agg(extract(day from day)::smallint order by day), array_agg(first_count order by day),
+                array_agg(last_count order by day)
+         from day group by marker_index, month
+         on conflict (device_id, marker_index, month) do update set counter_unit = excluded.counter_unit,
+             days = excluded.days, first_counts = excluded.first_counts, last_counts = excluded.last_counts",
         device.0,
         &marker,
         &day as _,

@@ -48,10 +48,13 @@ impl Store {
     ) -> Result<BTreeMap<DeviceId, Vec<Counted>>> {
         let ids: Vec<i64> = devices.iter().map(|device| device.0).collect();
         let rows = sqlx::query!(
-            "select device_id, marker_index, day, counter_unit, first_count, last_count from marker_day
-             where device_id = any($1) and day >= $2 order by device_id, marker_index, day",
+            r#"select device_id as "device_id!", marker_index as "marker_index!", day as "day!", counter_unit,
+                      first_count as "first_count!", last_count as "last_count!"
+               from marker_day
+               where device_id = any($1) and day >= $2 and month >= date_trunc('month', $2::date)::date
+               order by device_id, marker_index, day"#,
             &ids,
-            from.to_sqlx()
+            from.to_sqlx() as _
         )
         .fetch_all(&mut **work)
         .await?;

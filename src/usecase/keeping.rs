@@ -24,7 +24,7 @@ pub struct Tidied {
     pub thinned: usize,
 }
 
-/// Makes the months that come, packs what is from before yesterday (UTC), thins out those that ended more than
+/// Makes the months that come, packs what is from before today (UTC), thins out those that ended more than
 /// `detail_months` months ago (0: none), and writes anew those that are over and hold much empty room. Stops early when
 /// `go_on` says so; what is left is done the next time.
 ///
@@ -43,7 +43,7 @@ pub async fn tidy(
             store.make_month(table, later(this_month, month)).await?;
         }
     }
-    let packed = pack(store, begins(today.yesterday().unwrap_or(today)), &go_on).await?;
+    let packed = pack(store, begins(today), &go_on).await?;
     let mut thinned = 0;
     if detail_months > 0 {
         let months = i32::try_from(detail_months).unwrap_or(i32::MAX);

@@ -33,7 +33,7 @@ async fn a_poll_is_one_transaction() {
     take(&store, bobbin, &[answered(1, 4000, 600)], 1).await;
     // Low ink and a receptacle past its order point: every table that a poll can reach has a row.
     take(&store, bobbin, &[answered(2, 3990, 590), answered(3, 3980, 580)], 3).await;
-    let written = ["device", "poll_span", "slot", "outlook", "install", "marker_day", "alert"];
+    let written = ["device", "poll_span", "slot", "outlook", "install", "marker_month", "alert"];
     let mut transactions: Vec<(String, String)> = Vec::new();
     for table in written {
         let sql = format!("select distinct xmin::text from {table} order by 1 desc limit 1");
