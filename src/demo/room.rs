@@ -132,9 +132,14 @@ fn credential(credential: &Credential) -> CredentialRow {
         Credential::V3(user) => CredentialRow {
             version: "v3".to_owned(),
             user_name: Some(user.name.clone()),
-            auth: user.auth.map(|protocol| (protocol.word().to_owned(), user.auth_password.clone())),
-            privacy: user.privacy.map(|protocol| (protocol.word().to_owned(), user.privacy_password.clone())),
+            auth: user.auth.map(|protocol| (as_set(protocol.word()), user.auth_password.clone())),
+            privacy: user.privacy.map(|protocol| (as_set(protocol.word()), user.privacy_password.clone())),
             ..CredentialRow::default()
         },
     }
+}
+
+/// A protocol's word as settings and forms have it.
+fn as_set(word: &str) -> String {
+    word.replace('-', "")
 }

@@ -27,17 +27,6 @@ pub struct KeptRow {
     pub known_to: Timestamp,
 }
 
-/// Which kept forecasts are wanted.
-#[derive(Debug, Clone, Copy)]
-pub enum Kept {
-    /// Those of one supply from a day to a day, earliest first.
-    Of(SlotId, Date, Date),
-    /// The first of each week of every supply whose late day lies from a day to a day.
-    DueBetween(Date, Date),
-    /// The latest of each supply at or before a day, no more than a week older.
-    StandingOn(Date),
-}
-
 impl Store {
     /// Keeps forecasts, each with its measure, that are the first of their day, and lets go what has become too old to be
     /// kept by the day.
@@ -107,63 +96,59 @@ impl Store {
         Ok(())
     }
 
-    /// Forecasts that are kept, by supply and day; those in another measure than the supply's present one are left
-    /// out, for nothing can be held against them.
+    /// What was forecast of a supply from a day to a day, earliest first; what is in another measure than the supply's
+    /// present one is left out, for nothing can be held against it.
     ///
     /// # Errors
     /// If the store cannot be reached.
-    pub async fn kept_forecasts(&self, wanted: Kept) -> Result<Vec<KeptRow>> {
-        let week_before = |day: Date| day.checked_sub(6.days()).unwrap_or(Date::MIN);
-        let (slot, made, due) = match wanted {
-            Kept::Of(slot, from, to) => (Some(slot.0), Some((from, to)), None),
-            Kept::DueBetween(from, to) => (None, None, Some((from, to))),
-            Kept::StandingOn(day) => (None, Some((week_before(day), day)), None),
-        };
-        let (made_from, made_to) = (made.map(|made| made.0.to_sqlx()), made.map(|made| made.1.to_sqlx()));
-        let (due_from, due_to) = (due.map(|due| due.0.to_sqlx()), due.map(|due| due.1.to_sqlx()));
-        let rows = sqlx::query!(
+    pub async fn forecasts_of(&self, slot: SlotId, (from, to): (Date, Date)) -> Result<Vec<KeptRow>> {
+        let rows = sqlx::query_as!(
+            ForecastRow,
             r#"select slot_id as "slot_id!", day as "day!", to_use as "to_use!", kept.early as "early!",
-                    kept.middle as "middle!", kept.late as "late!", kept.daily_use, kept.capacity, kept.recent_use,
-                    outlook.as_of as known_to
-             from outlook_day kept join outlook using (slot_id)
-             where kept.measure = outlook.measure
-                 and ($1::bigint is null or slot_id = $1 and kept.device_id = (select device_id from slot where id = $1))
-                 and ($2::date is null or day between $2 and $3 and month between date_trunc('month', $2)::date and $3)
-                 and ($4::date is null or kept.late between $4 and $5 and last_late >= $4)
-                 and ($4 is null or not exists (select from outlook_day first where first.slot_id = kept.slot_id
-                     and first.device_id = kept.device_id and first.day < kept.day and first.day >= date_trunc('week', kept.day)))
-                 and (not $6 or not exists (select from outlook_day later where later.slot_id = kept.slot_id
-                     and later.device_id = kept.device_id and later.day > kept.day and later.day <= $3))
-             order by slot_id, day"#,
-            slot,
-            made_from as _,
-            made_to as _,
-            due_from as _,
-            due_to as _,
-            matches!(wanted, Kept::StandingOn(_)),
+                      kept.middle as "middle!", kept.late as "late!", kept.daily_use, kept.capacity, kept.recent_use,
+                      outlook.as_of as known_to
+               from outlook_day kept join outlook using (device_id, slot_id, measure)
+               where slot_id = $1 and device_id = (select device_id from slot where id = $1)
+                   and day between $2 and $3 and month between date_trunc('month', $2::date)::date and $3
+               order by day"#,
+            slot.0,
+            from.to_sqlx() as _,
+            to.to_sqlx() as _,
         )
         .fetch_all(&self.pool)
         .await?;
-        Ok(rows
-            .into_iter()
-            .map(|row| {
-                let horizon = Horizon {
-                    early: row.early.to_jiff(),
-                    middle: row.middle.to_jiff(),
-                    late: row.late.to_jiff(),
-                };
-                let kept = KeptForecast {
-                    slot: SlotId(row.slot_id),
-                    day: row.day.to_jiff(),
-                    to_use: row.to_use,
-                    horizon,
-                    daily_use: row.daily_use,
-                    capacity: row.capacity,
-                    recent_use: row.recent_use,
-                };
-                KeptRow { kept, known_to: row.known_to.to_jiff() }
-            })
-            .collect())
+        Ok(rows.into_iter().map(KeptRow::from).collect())
+    }
+
+    /// The first forecast of each week of every supply, where its late day lies from a day to a day, by supply and day;
+    /// but for those in another measure than the supply's present one.
+    ///
+    /// # Errors
+    /// If the store cannot be reached.
+    pub async fn forecasts_due(&self, (from, to): (Date, Date)) -> Result<Vec<KeptRow>> {
+        let rows = sqlx::query_as!(
+            ForecastRow,
+            r#"with due as (
+                   select device_id, slot_id, measure, month from outlook_month where last_late >= $1
+               ), near as (
+                   -- A week may have begun in the month before.
+                   select * from due union select device_id, slot_id, measure, (month - interval '1 month')::date from due
+               ), kept as (
+                   select kept.*, row_number() over (partition by slot_id, measure, date_trunc('week', day) order by day) as nth
+                   from outlook_day kept join near using (device_id, slot_id, measure, month)
+               )
+               select slot_id as "slot_id!", day as "day!", to_use as "to_use!", kept.early as "early!",
+                      kept.middle as "middle!", kept.late as "late!", kept.daily_use, kept.capacity, kept.recent_use,
+                      outlook.as_of as known_to
+               from kept join outlook using (device_id, slot_id, measure)
+               where nth = 1 and kept.late between $1 and $2
+               order by slot_id, day"#,
+            from.to_sqlx() as _,
+            to.to_sqlx() as _,
+        )
+        .fetch_all(&self.pool)
+        .await?;
+        Ok(rows.into_iter().map(KeptRow::from).collect())
     }
 
     /// What went from slots per day, from a day on.
@@ -230,4 +215,35 @@ async fn thin_forecasts(work: &mut Work, slots: &[i64], today: Date) -> Result<(
     .execute(&mut **work)
     .await?;
     Ok(())
+}
+
+/// A forecast as a row has it.
+struct ForecastRow {
+    slot_id: i64,
+    day: jiff_sqlx::Date,
+    to_use: f64,
+    early: jiff_sqlx::Date,
+    middle: jiff_sqlx::Date,
+    late: jiff_sqlx::Date,
+    daily_use: Option<f64>,
+    capacity: Option<f64>,
+    recent_use: Option<f64>,
+    known_to: jiff_sqlx::Timestamp,
+}
+
+impl From<ForecastRow> for KeptRow {
+    fn from(row: ForecastRow) -> Self {
+        let horizon =
+            Horizon { early: row.early.to_jiff(), middle: row.middle.to_jiff(), late: row.late.to_jiff() };
+        let kept = KeptForecast {
+            slot: SlotId(row.slot_id),
+            day: row.day.to_jiff(),
+            to_use: row.to_use,
+            horizon,
+            daily_use: row.daily_use,
+            capacity: row.capacity,
+            recent_use: row.recent_use,
+        };
+        Self { kept, known_to: row.known_to.to_jiff() }
+    }
 }

@@ -8,7 +8,7 @@ use crate::domain::ids::SlotId;
 use crate::domain::month::Month;
 use crate::domain::outlook::Present;
 use crate::domain::rightness::{KeptForecast, Rightness, Verdict, judge};
-use crate::store::forecasts::{Kept, KeptRow};
+use crate::store::forecasts::KeptRow;
 use crate::store::{Result, Store};
 
 /// How right the forecasts were whose late day lay in a month: every week's first forecast of every supply, each
@@ -17,7 +17,7 @@ use crate::store::{Result, Store};
 /// # Errors
 /// If the store cannot be reached.
 pub async fn due_in_month(store: &Store, month: Month, present: &Present) -> Result<Rightness> {
-    let rows = store.kept_forecasts(Kept::DueBetween(month.first_day(), month.last_day())).await?;
+    let rows = store.forecasts_due((month.first_day(), month.last_day())).await?;
     let due: Vec<KeptRow> =
         rows.into_iter().filter(|row| known_until(row, present) > row.kept.horizon.late).collect();
     let judged = held_against_use(store, &due, present).await?;
@@ -31,26 +31,11 @@ pub async fn due_in_month(store: &Store, month: Month, present: &Present) -> Res
 pub async fn past_forecasts(
     store: &Store,
     slot: SlotId,
-    (from, to): (Date, Date),
+    span: (Date, Date),
     present: &Present,
 ) -> Result<Vec<(KeptForecast, Option<Verdict>)>> {
-    let rows = store.kept_forecasts(Kept::Of(slot, from, to)).await?;
+    let rows = store.forecasts_of(slot, span).await?;
     held_against_use(store, &rows, present).await
-}
-
-/// What was forecast of each supply on a day, or within the week up to it, and what came of it as far as that is
-/// known: whoever asks how far off a forecast is holds it against the present one.
-///
-/// # Errors
-/// If the store cannot be reached.
-pub async fn standing_on(
-    store: &Store,
-    day: Date,
-    present: &Present,
-) -> Result<BTreeMap<SlotId, (KeptForecast, Option<Verdict>)>> {
-    let rows = store.kept_forecasts(Kept::StandingOn(day)).await?;
-    let judged = held_against_use(store, &rows, present).await?;
-    Ok(judged.into_iter().map(|(kept, verdict)| (kept.slot, (kept, verdict))).collect())
 }
 
 /// The first day of which a supply's use is not fully known.

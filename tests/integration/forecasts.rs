@@ -12,11 +12,10 @@ use ullage::domain::poll::Poll;
 use ullage::domain::rightness::Came;
 use ullage::domain::rules::Rules;
 use ullage::store::Store;
-use ullage::store::forecasts::Kept;
 use ullage::store::outlooks::{OutlookRow, Wanted};
 use ullage::usecase::ingest::ingest;
 use ullage::usecase::month::month_report;
-use ullage::usecase::rightness::{due_in_month, past_forecasts, standing_on};
+use ullage::usecase::rightness::{due_in_month, past_forecasts};
 
 use crate::support::database::TestDatabase;
 use crate::support::said::{answered, device, present, silent};
@@ -83,9 +82,6 @@ async fn a_days_first_forecast_is_kept_and_held_against_what_was_used() {
     assert_eq!(report.forecasts, Forecasts::from(october), "the month's report tells it");
     let august = month_report(&store, "2026-08".parse().unwrap(), &now).await.unwrap();
     assert_eq!(august.forecasts, Forecasts::NotKept);
-    let standing = standing_on(&store, day("2026-10-01"), &now).await.unwrap();
-    assert_eq!(standing[&ink].0.day, day("2026-10-01"));
-    assert!(standing_on(&store, day("2026-09-10"), &now).await.unwrap().is_empty());
 }
 
 #[tokio::test]
@@ -110,10 +106,7 @@ async fn only_the_first_of_each_old_week_is_kept_and_nothing_of_a_silent_machine
     assert_eq!(days.len(), 4 + 31 + 30 + 1);
     let (n, rules) = (93 * DAY, Rules::default());
     take(&store, bobbin, &[silent(n)], n, &rules).await;
-    let row = store
-        .kept_forecasts(Kept::Of(ink(&store).await, day("2026-12-02"), day("2026-12-31")))
-        .await
-        .unwrap();
+    let row = store.forecasts_of(ink(&store).await, (day("2026-12-02"), day("2026-12-31"))).await.unwrap();
     assert_eq!(row, [], "of a machine that does not answer nothing new is known");
 }
 
