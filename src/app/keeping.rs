@@ -1,13 +1,12 @@
 //! The daily job that keeps readings over years: see [`crate::usecase::keeping`].
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use tracing::info;
 
 use super::starting::SHORTEST_REST;
 use super::{Running, Service};
-use crate::jobs::{Handle, Job};
+use crate::jobs::Handle;
 use crate::usecase::keeping::tidy;
 
 /// How often months are made, packed and thinned out.
@@ -17,15 +16,10 @@ impl Running {
     /// Makes the months that come, packs those that are over, and leaves one reading a day of those that ended more
     /// than `detail_months` months ago (0: none).
     pub fn start_tidying(&mut self, service: &Service, detail_months: u32) -> Handle {
-        let gauges = Arc::clone(&service.gauges);
-        let job = Job {
-            name: "old readings",
-            period: service.clock.real(TIDY_EVERY).max(SHORTEST_REST),
-            clock: service.clock.clone(),
-        };
-        let (service, stop) = (service.clone(), self.stop_signal());
+        let period = service.clock.real(TIDY_EVERY).max(SHORTEST_REST);
+        let (tidying, stop) = (service.clone(), self.stop_signal());
         let work = move || {
-            let (service, stop) = (service.clone(), stop.clone());
+            let (service, stop) = (tidying.clone(), stop.clone());
             async move {
                 // While a past is brought in, it is not over.
                 if service.standing().as_of.is_none() {
@@ -36,10 +30,8 @@ impl Running {
                 Ok(())
             }
         };
-        let (handle, running) = job.start(work, self.stop_signal());
+        let handle = self.start_job(service, ("old readings", period), work);
         handle.ring();
-        gauges.watch(&handle);
-        self.spawn(handle.name(), running);
         handle
     }
 }

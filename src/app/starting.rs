@@ -116,17 +116,30 @@ impl Running {
         Ok((poller, hints))
     }
 
+    /// Does a piece of work over and over, first after one period, and has the gauges tell how it goes.
+    pub(super) fn start_job<W, F>(
+        &mut self,
+        service: &Service,
+        (name, period): (&'static str, Duration),
+        work: W,
+    ) -> Handle
+    where
+        W: Fn() -> F + Send + Sync + 'static,
+        F: Future<Output = anyhow::Result<()>> + Send + 'static,
+    {
+        let job = Job { name, period, clock: service.clock.clone() };
+        let (handle, running) = job.start(work, self.stop.clone());
+        service.gauges.watch(&handle);
+        self.spawn(name, running);
+        handle
+    }
+
     /// Applies the alert rules over and over to what is the case.
     pub fn start_alerts(&mut self, service: &Service) -> Handle {
-        let gauges = Arc::clone(&service.gauges);
-        let job = Job {
-            name: "alerts",
-            period: service.clock.real(JUDGE_EVERY).max(SHORTEST_REST),
-            clock: service.clock.clone(),
-        };
-        let service = service.clone();
+        let period = service.clock.real(JUDGE_EVERY).max(SHORTEST_REST);
+        let judging = service.clone();
         let work = move || {
-            let service = service.clone();
+            let service = judging.clone();
             async move {
                 // While a past is brought in, the rules that hang on the present have to wait.
                 if service.standing().as_of.is_none() {
@@ -140,23 +153,15 @@ impl Running {
                 Ok(())
             }
         };
-        let (handle, running) = job.start(work, self.stop.clone());
-        gauges.watch(&handle);
-        self.spawn(handle.name(), running);
-        handle
+        self.start_job(service, ("alerts", period), work)
     }
 
     /// Mails the report of each month on its day, to whom the settings name.
     pub fn start_reports(&mut self, service: &Service) -> Handle {
-        let gauges = Arc::clone(&service.gauges);
-        let job = Job {
-            name: "month's report",
-            period: service.clock.real(REPORT_EVERY).max(SHORTEST_REST),
-            clock: service.clock.clone(),
-        };
-        let service = service.clone();
+        let period = service.clock.real(REPORT_EVERY).max(SHORTEST_REST);
+        let reporting = service.clone();
         let work = move || {
-            let service = service.clone();
+            let service = reporting.clone();
             async move {
                 let ReportSettings { paper, mail_to, mail_on } = &service.report;
                 // While a past is brought in, the last month is not whole.
@@ -166,63 +171,45 @@ impl Running {
                 Ok(())
             }
         };
-        let (handle, running) = job.start(work, self.stop.clone());
+        let handle = self.start_job(service, ("month's report", period), work);
         handle.ring();
-        gauges.watch(&handle);
-        self.spawn(handle.name(), running);
         handle
     }
 
     /// Hands over what the outbox holds, over and over.
     pub fn start_delivery(&mut self, service: &Service) -> Handle {
-        let gauges = Arc::clone(&service.gauges);
-        let job = Job { name: "delivery", period: DELIVER_EVERY, clock: service.clock.clone() };
-        let (service, settings) = (service.clone(), service.deliver.clone());
+        let (delivering, settings) = (service.clone(), service.deliver.clone());
         let long = |span: Duration| SignedDuration::try_from(span).unwrap_or(SignedDuration::MAX);
         let pace = Pace { again: long(settings.again), apart: long(settings.apart) };
         let again = service.clock.real(settings.again);
         let post = Arc::new(Post::new(&settings, service.zone.clone(), again));
         let work = move || {
-            let (service, post) = (service.clone(), Arc::clone(&post));
+            let (service, post) = (delivering.clone(), Arc::clone(&post));
             async move {
                 deliver(&service.store, &*post, &pace, || service.clock.now()).await?;
                 Ok(())
             }
         };
-        let (handle, running) = job.start(work, self.stop.clone());
-        gauges.watch(&handle);
-        self.spawn(handle.name(), running);
-        handle
+        self.start_job(service, ("delivery", DELIVER_EVERY), work)
     }
 
     /// Keeps what pages of a large room are shown from fresh.
     pub fn start_keeping(&mut self, service: &Service) {
-        let clock = || service.clock.clone();
         let room = service.clone();
-        let (handle, running) = Job { name: "picture", period: RENEW_EVERY, clock: clock() }.start(
-            move || {
-                let room = room.clone();
-                async move { Ok(room.renew_picture().await?) }
-            },
-            self.stop.clone(),
-        );
-        service.gauges.watch(&handle);
-        self.spawn(handle.name(), running);
+        let handle = self.start_job(service, ("picture", RENEW_EVERY), move || {
+            let room = room.clone();
+            async move { Ok(room.renew_picture().await?) }
+        });
         service.pictures.is_renewed_by(handle);
         let months = service.clone();
-        let (handle, running) = Job { name: "months", period: RENEW_EVERY, clock: clock() }.start(
-            move || {
-                let months = months.clone();
-                async move {
-                    months.renew_trend().await?;
-                    Ok(months.renew_months().await?)
-                }
-            },
-            self.stop.clone(),
-        );
-        service.gauges.watch(&handle);
+        let handle = self.start_job(service, ("months", RENEW_EVERY), move || {
+            let months = months.clone();
+            async move {
+                months.renew_trend().await?;
+                Ok(months.renew_months().await?)
+            }
+        });
         service.months.is_renewed_by(&handle);
-        self.spawn(handle.name(), running);
         service.trends.is_renewed_by(handle);
     }
 

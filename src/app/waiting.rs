@@ -1,6 +1,5 @@
 //! Polls that wait in the spool: brought in when the store takes them again, and told of until then.
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context;
@@ -9,7 +8,7 @@ use tracing::{error, info};
 use super::{Running, Service};
 use crate::domain::ids::DeviceId;
 use crate::domain::poll::Poll;
-use crate::jobs::{Handle, Job};
+use crate::jobs::Handle;
 use crate::site::format::{count, moment};
 use crate::spool::{Batch, Depth, Spool};
 use crate::usecase::ingest::ingest;
@@ -21,16 +20,12 @@ impl Running {
     /// Brings polls in that wait, whenever the store takes them.
     pub fn start_bringing(&mut self, service: &Service) -> Option<Handle> {
         let spool = service.spool.clone()?;
-        let job = Job { name: "waiting polls", period: BRING_EVERY, clock: service.clock.clone() };
-        let (service, gauges) = (service.clone(), Arc::clone(&service.gauges));
+        let bringing = service.clone();
         let work = move || {
-            let (service, spool) = (service.clone(), spool.clone());
+            let (service, spool) = (bringing.clone(), spool.clone());
             async move { bring(&service, &spool).await }
         };
-        let (handle, running) = job.start(work, self.stop_signal());
-        gauges.watch(&handle);
-        self.spawn(handle.name(), running);
-        Some(handle)
+        Some(self.start_job(service, ("waiting polls", BRING_EVERY), work))
     }
 }
 
