@@ -1,4 +1,4 @@
-drop view outlook_day;
+alter view outlook_day rename to outlook_day_after;
 create table outlook_day (
     slot_id    bigint not null references slot on delete cascade,
     day        date not null,
@@ -17,14 +17,9 @@ create table outlook_day (
 create index outlook_day_by_late on outlook_day (late);
 -- When a forecast was made is not kept any more: it was the first of its day.
 insert into outlook_day (slot_id, day, as_of, measure, to_use, early, middle, late, daily_use, capacity, recent_use)
-    select slot_id, month + row.day - 1, (month + row.day - 1)::timestamp at time zone 'UTC', measure, row.to_use,
-           month + row.day - 1 + row.early, month + row.day - 1 + row.middle, month + row.day - 1 + row.late,
-           row.daily_use, row.capacity, row.recent_use
-    from outlook_month kept
-    cross join lateral unnest(kept.days, kept.to_use, kept.early, kept.middle, kept.late, kept.daily_use, kept.capacity,
-                              kept.recent_use)
-        as row (day, to_use, early, middle, late, daily_use, capacity, recent_use)
+    select slot_id, day, day::timestamp at time zone 'UTC', measure, to_use, early, middle, late, daily_use, capacity, recent_use
+    from outlook_day_after
     on conflict do nothing;
+drop view outlook_day_after;
 drop table outlook_month;
-drop function picked(anyarray, integer[]);
-drop function none_above(smallint[], smallint[]);
+drop function ascending(smallint[]);

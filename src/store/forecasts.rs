@@ -45,21 +45,17 @@ impl Store {
         let measures: Vec<String> = forecasts.iter().map(|(_, measure)| (*measure).to_owned()).collect();
         let to_use: Vec<f64> = forecasts.iter().map(|(kept, _)| kept.to_use).collect();
         let fresh = sqlx::query_scalar!(
-            "insert into outlook_month as kept (device_id, slot_id, month, measure, days, to_use, early, middle, late,
-                                                daily_use, capacity, recent_use, last_late)
+            "insert into outlook_month as kept (device_id, slot_id, month, measure, days, to_use, ends, paces, last_late)
              select device_id, slot.id, date_trunc('month', day)::date, measure, array[extract(day from day)::smallint],
-                    array[to_use], array[(early - day)::smallint], array[(middle - day)::smallint],
-                    array[(late - day)::smallint], array[daily_use::real], array[capacity::real],
-                    array[recent_use::real], late
+                    array[to_use], array[array[early - day, middle - day, late - day]]::smallint[],
+                    array[array[daily_use, capacity, recent_use]]::real[], late
              from unnest($1::bigint[], $2::date[], $3::text[], $4::float8[], $5::date[], $6::date[], $7::date[],
                          $8::float8[], $9::float8[], $10::float8[])
                  as said (slot_id, day, measure, to_use, early, middle, late, daily_use, capacity, recent_use)
              join slot on slot.id = said.slot_id
              on conflict (device_id, slot_id, month, measure) do update
                  set days = kept.days || excluded.days, to_use = kept.to_use || excluded.to_use,
-                     early = kept.early || excluded.early, middle = kept.middle || excluded.middle,
-                     late = kept.late || excluded.late, daily_use = kept.daily_use || excluded.daily_use,
-                     capacity = kept.capacity || excluded.capacity, recent_use = kept.recent_use || excluded.recent_use,
+                     ends = kept.ends || excluded.ends, paces = kept.paces || excluded.paces,
                      last_late = greatest(kept.last_late, excluded.last_late)
                  where kept.days[cardinality(kept.days)] < excluded.days[1]
              returning slot_id",
@@ -192,8 +188,13 @@ async fn thin_forecasts(work: &mut Work, slots: &[i64], today: Date) -> Result<(
                   where month + interval '1 month' > $2::date and month + interval '1 month' <= $3::date
                       and cardinality(days) > $4),
               stays as (
-                  select device_id, slot_id, month, measure, array_agg(nth::integer order by nth) as places
-                  from dense cross join lateral unnest(days) with ordinality as kept (day, nth)
+                  select device_id, slot_id, month, measure, array_agg(kept.day order by nth) as days,
+                         array_agg(kept.to_use order by nth) as to_use,
+                         array_agg(array[ends[nth::integer][1], ends[nth::integer][2], ends[nth::integer][3]] order by nth)
+                             as ends,
+                         array_agg(array[paces[nth::integer][1], paces[nth::integer][2], paces[nth::integer][3]] order by nth)
+                             as paces
+                  from dense cross join lateral unnest(dense.days, dense.to_use) with ordinality as kept (day, to_use, nth)
                   where not exists (
                       select from outlook_day first
                       where first.device_id = dense.device_id and first.slot_id = dense.slot_id
@@ -201,9 +202,7 @@ async fn thin_forecasts(work: &mut Work, slots: &[i64], today: Date) -> Result<(
                           and first.day >= date_trunc('week', dense.month + kept.day - 1))
                   group by device_id, slot_id, month, measure)
          update outlook_month as old
-         set days = picked(days, places), to_use = picked(to_use, places), early = picked(early, places),
-             middle = picked(middle, places), late = picked(late, places), daily_use = picked(daily_use, places),
-             capacity = picked(capacity, places), recent_use = picked(recent_use, places)
+         set days = stays.days, to_use = stays.to_use, ends = stays.ends, paces = stays.paces
          from stays
          where old.device_id = stays.device_id and old.slot_id = stays.slot_id and old.month = stays.month
              and old.measure = stays.measure",

@@ -328,12 +328,11 @@ async fn use_that_was_far_from_its_forecast_is_tried_by_the_pace_that_was_kept()
     // 4 ml a day by every forecast of the month, from the 16th on without a word of the pace; what really went over the
     // seven days before each rises from 4 ml a day by one a day up to the 12th, and falls again.
     sqlx::query(
-        "insert into outlook_month (device_id, slot_id, month, measure, days, to_use, early, middle, late, daily_use,
-                                    capacity, recent_use, last_late)
+        "insert into outlook_month (device_id, slot_id, month, measure, days, to_use, ends, paces, last_late)
          select outlook.device_id, slot_id, '2026-09-01', measure, array_agg(2 + n order by n), array_agg(300 order by n),
-                array_agg(0 order by n), array_agg(75 order by n), array_agg(90 order by n),
-                array_agg(case when n < 14 then 4 end order by n), array_agg(500 order by n),
-                array_agg(4 + case when n < 10 then n else 20 - n end order by n), '2026-12-19'
+                array_agg(array[0, 75, 90] order by n),
+                array_agg(array[case when n < 14 then 4 end, 500, 4 + case when n < 10 then n else 20 - n end] order by n),
+                '2026-12-19'
          from outlook, generate_series(0, 18) as n
          where slot_id = $1 group by outlook.device_id, slot_id, measure",
     )
