@@ -91,7 +91,7 @@ def test_what_was_used_lies_between_the_readings_at_the_months_edges(demo, month
     begin, end = edges(name)
     slots = demo.rows(
         "select slot.id, device.name as device, model, slot.colorant, slot.description, slot.unit from slot "
-        "join device on device.id = device_id"
+        "join device on device.id = slot.device_id"
     )
     catalogue = demo.catalogue()
     checked = 0
@@ -145,7 +145,7 @@ def test_swaps_are_counted_where_units_came_in(demo, month):
     begin, end = edges(name)
     installs = demo.rows(
         "select install.from_at, device.name as device from install join slot on slot.id = slot_id "
-        "join device on device.id = device_id where arrival <> 'found'"
+        "join device on device.id = slot.device_id where arrival <> 'found'"
     )
     for plan in ROOM["printer"]:
         came = [it for it in installs if it["device"] == plan["name"] and begin <= instant(it["from_at"]) < end]
