@@ -127,9 +127,9 @@ async fn main() -> anyhow::Result<()> {
     for (months, what) in [(0, "every reading"), (4, "of readings older than four months one a day")] {
         let began = Instant::now();
         let done = tidy(&store, months, &present, || true).await?;
+        println!("{done:?} in {:.1?}", began.elapsed());
         // In life a slot's follower is put away once a month, and not for eight of them in one go.
         sqlx::query("vacuum full slot_base").execute(store.pool()).await?;
-        println!("{done:?} in {:.1?}", began.elapsed());
         tell(&store, supply_years, what).await?;
     }
     store.close().await;

@@ -54,7 +54,9 @@ pub async fn tidy(
             thinned += usize::from(thin(store, device, month, present).await?);
         }
     }
-    store.write_loose_months_anew(this_month).await?;
+    if go_on() {
+        store.write_loose_months_anew(this_month).await?;
+    }
     Ok(Tidied { packed, thinned })
 }
 

@@ -63,6 +63,8 @@ const LIFE: Duration = Duration::from_secs(12);
 
 /// Fewer days of use, of all supplies together, are nothing to compare.
 const DAYS_OF_USE: i64 = 5;
+/// Nor are fewer readings.
+const READINGS: i64 = 41;
 
 /// How many polls were kept.
 const KEPT: &str = "select coalesce(sum(polls), 0)::bigint from poll_span";
@@ -73,7 +75,7 @@ type Row = (String, i32, String, i32);
 async fn readings(pool: &PgPool) -> BTreeSet<Row> {
     let rows: Vec<Row> = sqlx::query_as(
         "select name, supply_index, at::text, reading.level
-         from reading join slot on slot.id = slot_id join device on device.id = slot.device_id",
+         from reading_all reading join slot on slot.id = slot_id join device on device.id = slot.device_id",
     )
     .fetch_all(pool)
     .await
@@ -91,7 +93,7 @@ pub(crate) async fn check(pool: &PgPool) {
     let twice = "select count(*) from (
                      select (unit, max_capacity, level) = lag((unit, max_capacity, level)) over slots as same,
                             previous_at < lag(at) over slots as across
-                     from reading window slots as (partition by slot_id order by at)) as row where same or across";
+                     from reading_all window slots as (partition by slot_id order by at)) as row where same or across";
     assert_eq!(number(pool, twice).await, 0, "readings that count twice");
     let overlaps = "select count(*) from (
                         select started_at <= lag(ended_at) over (partition by device_id order by started_at) as over
@@ -103,7 +105,7 @@ pub(crate) async fn check(pool: &PgPool) {
                      on true where abs(start_left - end_left - used) > 1e-6 * greatest(1, start_left)
                      and end_left <= start_left";
     assert_eq!(number(pool, unsettled).await, 0, "units whose ledger does not add up");
-    let behind = "select count(*) from reading join slot_track using (slot_id) where at > seen_at";
+    let behind = "select count(*) from reading_all join slot_track using (slot_id) where at > seen_at";
     assert_eq!(number(pool, behind).await, 0, "readings that were kept and not followed");
 }
 
@@ -188,7 +190,8 @@ impl Room {
         service.address();
         let pool = pool(&self.data).await;
         wait_until("days of use are kept", || async {
-            (number(&pool, "select count(*) from ledger_day").await >= DAYS_OF_USE).then_some(())
+            let used = number(&pool, "select count(*) from ledger_day").await >= DAYS_OF_USE;
+            (used && number(&pool, "select count(*) from reading_all").await >= READINGS).then_some(())
         })
         .await;
         pool.close().await;

@@ -3,11 +3,11 @@
 
     horizons.py --data DIR [--every 5d] [--closed 2025-12-24..2026-01-01] [--history 14]
 
-DIR holds series.csv, readings.csv, truth_daily.csv, truth_events.csv and truth_runout.csv. The peers are two rules: what is left over the
-mean use of the last thirty days, by the program's own ledger, and the same over the slope of a line that Theil and
-Sen's method draws through those days. The loss is the pinball loss of the early, middle
-and late day, their mean, in days. 'Near' is a true end within 45 days. With --history every forecast sees only so
-many days of readings: a young slot.
+DIR holds series.csv, readings.csv, truth_daily.csv, truth_events.csv and truth_runout.csv. The peers are two rules:
+what is left over the mean use of the last thirty days, by the program's own ledger, and the same over the slope of a
+line that Theil and Sen's method draws through those days. The loss is the pinball loss of the early, middle and late
+day, their mean, in days. 'Near' is a true end within 45 days. With --history every forecast sees only so many days of
+readings: a young slot.
 """
 
 import argparse
